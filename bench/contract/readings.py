@@ -1,0 +1,234 @@
+"""Blocks as the controller sees them: SI floats in frozen dataclasses."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench.contract.fields import Block, Field, RawValue
+from bench.contract.table import (
+    AIR_INPUTS,
+    EVENTS,
+    IDENTITY,
+    SNAPSHOT,
+    Capability,
+    ChannelState,
+    EventKind,
+    Fault,
+    Mode,
+    Return,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who the board is. Resistances in ohm, errors as one standard uncertainty."""
+
+    contract: tuple[int, int]
+    channels: int
+    capabilities: Capability
+    probe_ohm: float
+    pulse_ohm: float
+    reference_ohm: float
+    pull_down_ohm: float
+    largest_current_a: float
+    current_gain_error: float
+    current_offset_error_a: float
+    voltage_gain_error: float
+    voltage_offset_error_v: float
+    capture_rate_hz: int
+    capture_samples: int
+    event_depth: int
+    air_inputs: int
+    valves: int
+    serial: str
+    firmware: str
+    calibrated: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelReading:
+    """One channel at the instant of its snapshot."""
+
+    state: ChannelState
+    voltage_v: float
+    current_a: float
+    trips: int
+    changes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Every measurement at one instant. ``channels[0]`` is channel 1."""
+
+    sequence: int
+    uptime_us: int
+    mode: Mode
+    faults: Fault
+    causes: Fault
+    boots: int
+    command_sequence: int
+    command_result: int
+    events_head: int
+    shot_sequence: int
+    supply_v: float
+    supply_a: float
+    reference_a: float
+    ambient_c: float
+    board_c: float
+    returns: Return
+    return_pin_a: float
+    return_chassis_a: float
+    chassis_sense_v: float
+    ground_pin_v: float
+    valves: int
+    air: tuple[int, ...]
+    channels: tuple[ChannelReading, ...]
+
+    @property
+    def uptime_s(self) -> float:
+        """Board clock in seconds."""
+        return self.uptime_us * 1e-6
+
+    def channel(self, number: int) -> ChannelReading:
+        """Reading of channel ``number``, counted from 1."""
+        return self.channels[number - 1]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One entry of the board's event FIFO."""
+
+    position: int
+    uptime_us: int
+    kind: EventKind | int
+    index: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class EventPage:
+    """The oldest unacknowledged events; ``lost`` counts those overwritten since start."""
+
+    events: tuple[Event, ...]
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """A recorded switch-on: ``current_a[i]`` and ``voltage_v[i]`` at ``started_us + i * dt_s``."""
+
+    channel: int
+    started_us: int
+    dt_s: float
+    current_a: tuple[float, ...]
+    voltage_v: tuple[float, ...]
+
+
+def _scaled(fields: Sequence[Field], raw: Sequence[RawValue]) -> dict[str, float]:
+    return {
+        field.name: value if field.scale == 1 else round(value * field.scale, 9)
+        for field, value in zip(fields, raw, strict=True)
+        if not isinstance(value, str)
+    }
+
+
+def _values(block: Block, registers: Sequence[int], rows: int = 0) -> tuple[RawValue, ...]:
+    return block.unpack(registers, rows)
+
+
+def read_identity(registers: Sequence[int]) -> Identity:
+    """Decode the identity block (registers without the tag)."""
+    raw = _values(IDENTITY, registers)
+    texts = dict(zip((field.name for field in IDENTITY.header), raw, strict=True))
+    value = _scaled(IDENTITY.header, raw)
+    return Identity(
+        contract=(int(value["contract_major"]), int(value["contract_minor"])),
+        channels=int(value["channels"]),
+        capabilities=Capability(int(value["capabilities"])),
+        probe_ohm=value["probe_resistance"],
+        pulse_ohm=value["pulse_resistance"],
+        reference_ohm=value["reference_resistance"],
+        pull_down_ohm=value["pull_down_resistance"],
+        largest_current_a=value["largest_current"],
+        current_gain_error=value["current_gain_error"],
+        current_offset_error_a=value["current_offset_error"],
+        voltage_gain_error=value["voltage_gain_error"],
+        voltage_offset_error_v=value["voltage_offset_error"],
+        capture_rate_hz=int(value["capture_rate"]),
+        capture_samples=int(value["capture_samples"]),
+        event_depth=int(value["event_depth"]),
+        air_inputs=int(value["air_inputs"]),
+        valves=int(value["valves"]),
+        serial=str(texts["serial"]),
+        firmware=str(texts["firmware"]),
+        calibrated=str(texts["calibrated"]),
+    )
+
+
+_CHANNEL_STATES = {state.value: state for state in ChannelState}
+
+
+def read_snapshot(registers: Sequence[int], channels: int) -> Snapshot:
+    """Decode the snapshot or the shot block (registers without the tag).
+
+    Raises:
+        ValueError: a channel state that the contract does not know.
+    """
+    raw = _values(SNAPSHOT, registers, channels)
+    width = len(SNAPSHOT.header)
+    value = dict(zip((field.name for field in SNAPSHOT.header), raw[:width], strict=True))
+
+    def milli(name: str) -> float:
+        return int(value[name]) / 1000
+
+    rows = raw[width:]
+    return Snapshot(
+        sequence=int(value["sequence"]),
+        uptime_us=int(value["uptime"]),
+        mode=Mode(int(value["mode"])),
+        faults=Fault(int(value["faults"])),
+        causes=Fault(int(value["causes"])),
+        boots=int(value["boots"]),
+        command_sequence=int(value["command_sequence"]),
+        command_result=int(value["command_result"]),
+        events_head=int(value["events_head"]),
+        shot_sequence=int(value["shot_sequence"]),
+        supply_v=milli("supply_voltage"),
+        supply_a=milli("supply_current"),
+        reference_a=milli("reference_current"),
+        ambient_c=int(value["ambient_temperature"]) / 10,
+        board_c=int(value["board_temperature"]) / 10,
+        returns=Return(int(value["returns"])),
+        return_pin_a=milli("return_pin_current"),
+        return_chassis_a=milli("return_chassis_current"),
+        chassis_sense_v=milli("chassis_sense_voltage"),
+        ground_pin_v=milli("ground_pin_voltage"),
+        valves=int(value["valves"]),
+        air=tuple(int(value[f"air_{n}"]) for n in range(1, AIR_INPUTS + 1)),
+        channels=tuple(
+            ChannelReading(
+                state=_CHANNEL_STATES[int(state)] if int(state) in _CHANNEL_STATES else ChannelState(int(state)),
+                voltage_v=int(voltage) / 1000,
+                current_a=int(current) / 1000,
+                trips=int(trips),
+                changes=int(changes),
+            )
+            for state, voltage, current, trips, changes in zip(*[iter(rows)] * 5, strict=True)
+        ),
+    )
+
+
+_EVENT_KINDS = {kind.value: kind for kind in EventKind}
+
+
+def read_events(registers: Sequence[int], rows: int) -> EventPage:
+    """Decode the event window; an event kind that is not known stays a number."""
+    raw = _values(EVENTS, registers, rows)
+    first, count, lost = (int(value) for value in raw[:3])
+    entries = list(zip(*[iter(map(int, raw[3:]))] * 4, strict=True))[:count]
+    return EventPage(
+        events=tuple(
+            Event(first + i, uptime, _EVENT_KINDS.get(kind, kind), index, value)
+            for i, (uptime, kind, index, value) in enumerate(entries)
+        ),
+        lost=lost,
+    )

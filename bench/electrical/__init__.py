@@ -1,0 +1,1 @@
+"""Pure functions that turn electrical measurements into findings."""

@@ -1,0 +1,79 @@
+"""Errors, by what the caller does next.
+
+BenchError                 catch at the command line, nowhere else
+├── LinkError              cable, port, framing: a read may be tried again
+│   ├── NoBoard            nothing answers, or the port cannot be opened (exit 69)
+│   └── GarbledReply       something answered that is not a reply
+├── BoardRefused           the board understood and said no: never try again
+├── NotOurBoard            another device, or another major contract version (exit 69)
+├── PermitDenied           the session's own rules said no
+├── BoardFault             the board turned everything off by itself
+├── InputError             a file, option or answer of the user is wrong (exit 64)
+└── RecordError            the record could not be written (exit 74)
+"""
+
+from bench.contract.table import Fault, Refusal
+
+
+class BenchError(Exception):
+    """Root. ``str()`` is one line that says where and what to do."""
+
+    exit_code = 70
+
+
+class LinkError(BenchError):
+    """The bytes did not get through."""
+
+    exit_code = 69
+
+
+class NoBoard(LinkError):
+    """Nothing answers at the address."""
+
+
+class GarbledReply(LinkError):
+    """A reply that cannot be trusted."""
+
+    def __init__(self, why: str, received: bytes = b"") -> None:
+        super().__init__(f"{why}; received {received!r}" if received else why)
+        self.received = received
+
+
+class NotOurBoard(BenchError):
+    """Something answered, but not a board of this contract."""
+
+    exit_code = 69
+
+
+class BoardRefused(BenchError):
+    """The board refused a command."""
+
+    def __init__(self, command: str, reason: Refusal) -> None:
+        super().__init__(f"the board refused {command}: {reason.name.lower().replace('_', ' ')}")
+        self.command = command
+        self.reason = reason
+
+
+class PermitDenied(BenchError):
+    """The session's safety rules refused a request; nothing was sent to the board."""
+
+
+class BoardFault(BenchError):
+    """The board turned everything off; ``faults`` says why."""
+
+    def __init__(self, faults: Fault) -> None:
+        names = ", ".join(fault.name.lower().replace("_", " ") for fault in faults if fault.name)
+        super().__init__(f"the board turned everything off: {names or 'unknown cause'}")
+        self.faults = faults
+
+
+class InputError(BenchError):
+    """A file, option or answer is wrong; the message begins with ``file:line:`` where it can."""
+
+    exit_code = 64
+
+
+class RecordError(BenchError):
+    """The record could not be written."""
+
+    exit_code = 74

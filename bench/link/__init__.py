@@ -1,0 +1,1 @@
+"""Bytes to and from the board: line protocol, Modbus, in process."""

@@ -1,0 +1,1 @@
+"""What is connected and what should be there: profiles, connectors, limits, scenarios."""

@@ -1,0 +1,1 @@
+"""Permit rules, the guarded board, safe state."""

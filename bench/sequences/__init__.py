@@ -1,0 +1,1 @@
+"""Steps as data, one performer per step, the runner."""

@@ -1,0 +1,1 @@
+"""Set-up, generators and benchmarks; run from the project root."""
