@@ -1,0 +1,161 @@
+"""Opening a database: URL or path, durable settings, schema check, and errors in one line each."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, select
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
+
+from bench.errors import RecordError
+from bench.records import tables
+
+BUSY_TIMEOUT_S = 10.0
+
+# By the beginning of SQLite's own error name, https://www.sqlite.org/rescode.html
+_SQLITE_WORDS = {
+    "SQLITE_FULL": "the disk is full; free some space",
+    "SQLITE_BUSY": "locked by another program; close it, or wait",
+    "SQLITE_LOCKED": "locked by another program; close it, or wait",
+    "SQLITE_READONLY": "read-only; check the file's and the folder's permissions",
+    "SQLITE_NOTADB": "not a record database; give another file with --record",
+    "SQLITE_CORRUPT": "damaged; restore a copy, or begin a new file with --record",
+    "SQLITE_CANTOPEN": "can't be opened; check that the folder exists and may be written",
+    "SQLITE_IOERR": "the disk does not read or write; check the disk",
+    "SQLITE_TOOBIG": "one item is too big to store",
+}
+
+
+def parse_location(location: str | Path) -> URL:
+    """A SQLAlchemy URL from a URL or a file path.
+
+    Raises:
+        RecordError: something with ``://`` that is not a database URL.
+    """
+    if isinstance(location, Path) or "://" not in location:
+        return URL.create("sqlite", database=str(location))
+    try:
+        url = make_url(location)
+    except ArgumentError:
+        raise RecordError(f"{location}: not a database URL; sqlite:///FILE or postgresql://HOST/NAME") from None
+    return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
+
+
+def open_engine(url: URL, *, create: bool) -> Engine:
+    """Connect and check the schema; make it when ``create`` and the database is empty.
+
+    Raises:
+        RecordError: nothing there and not ``create``; not ours; written by a newer version; not reachable.
+    """
+    where = describe(url)
+    file = _file_of(url)
+    if file is not None:
+        _prepare_file(file, create)
+    try:
+        with said_plainly(where):
+            engine = _engine(url, in_memory=url.get_backend_name() == "sqlite" and file is None)
+            _check_schema(engine, where, create)
+    except (ModuleNotFoundError, NoSuchModuleError) as error:
+        raise RecordError(f"{where}: no driver for this kind of database ({error})") from None
+    return engine
+
+
+def describe(url: URL) -> str:
+    """The file's path, or the URL with its password hidden: how messages name the database."""
+    if url.get_backend_name() == "sqlite":
+        return url.database or "records in memory"
+    return url.render_as_string(hide_password=True)
+
+
+@contextmanager
+def said_plainly(where: str) -> Iterator[None]:
+    """Turn every database error inside into a one-line RecordError that begins with ``where``."""
+    try:
+        yield
+    except NoSuchModuleError:
+        raise
+    except (SQLAlchemyError, sqlite3.Error) as error:
+        raise RecordError(f"{where}: {_words(error)}") from error
+    except UnicodeEncodeError as error:
+        raise RecordError(f"{where}: text that is not Unicode can't be stored: {error.object!r}") from error
+
+
+def _words(error: SQLAlchemyError | sqlite3.Error) -> str:
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig else error
+    name = getattr(cause, "sqlite_errorname", "") or ""
+    known = (words for start, words in _SQLITE_WORDS.items() if name.startswith(start))
+    return next(known, " ".join(str(cause).split()) or type(cause).__name__)
+
+
+def _file_of(url: URL) -> Path | None:
+    is_file = url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
+    return Path(str(url.database)) if is_file and "uri" not in url.query else None
+
+
+def _prepare_file(file: Path, create: bool) -> None:
+    if file.is_dir():
+        raise RecordError(f"{file}: a folder; give a file with --record")
+    if file.exists():
+        return
+    if not create:
+        raise RecordError(f"{file}: there are no records here yet")
+    try:
+        # XDG: a data folder that has to be made is made for its user only.
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{file}: the folder can't be made: {error.strerror}") from error
+
+
+def _engine(url: URL, *, in_memory: bool) -> Engine:
+    if url.get_backend_name() != "sqlite":
+        return create_engine(url)
+    settings = {"timeout": BUSY_TIMEOUT_S, "check_same_thread": False}
+    engine = create_engine(url, connect_args=settings, **({"poolclass": StaticPool} if in_memory else {}))
+    event.listen(engine, "connect", _on_connect)
+    event.listen(engine, "begin", _on_begin)
+    return engine
+
+
+def _on_connect(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) -> None:
+    connection.isolation_level = None  # we say BEGIN ourselves, see _on_begin
+    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute("PRAGMA synchronous=FULL")  # a step that was acknowledged survives a power cut
+    try:
+        connection.execute("PRAGMA journal_mode=WAL").fetchall()
+    except sqlite3.OperationalError as error:
+        # Read-only: nothing to journal. Busy: another process is switching to WAL at this moment.
+        if not error.sqlite_errorname.startswith(("SQLITE_READONLY", "SQLITE_BUSY")):
+            raise
+
+
+def _on_begin(connection: Connection) -> None:
+    # A writer takes its lock at once: two that read first and then both want to write would deadlock.
+    writing = connection.get_execution_options().get("writing", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def _check_schema(engine: Engine, where: str, create: bool) -> None:
+    with engine.connect() as connection:
+        names = set(inspect(connection).get_table_names())
+    if not names and create:
+        with engine.connect().execution_options(writing=True) as connection, connection.begin():
+            names = _make_schema(connection)
+    if tables.schema_version.name not in names:
+        raise RecordError(f"{where}: not a record database; give another one with --record")
+    with engine.connect() as connection:
+        version = connection.scalars(select(tables.schema_version.c.version)).one()
+    if version > tables.SCHEMA_VERSION:
+        raise RecordError(
+            f"{where}: written by a newer Umbilical (schema {version}; this one reads up to "
+            f"{tables.SCHEMA_VERSION}); update Umbilical"
+        )
+
+
+def _make_schema(connection: Connection) -> set[str]:
+    """Make the tables, unless another process did so while this one waited for the lock."""
+    if not inspect(connection).get_table_names():
+        tables.metadata.create_all(connection)
+        connection.execute(tables.schema_version.insert().values(version=tables.SCHEMA_VERSION))
+    return set(inspect(connection).get_table_names())

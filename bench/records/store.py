@@ -1,0 +1,298 @@
+"""The store: runs go in step by step, each durable when the call returns, and come out whole.
+
+Blocking. From async code use ``AsyncStore``. One ``Store`` may be used by several threads, and several
+processes may have the same database open: a writer takes the database's write lock for one short act.
+"""
+
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, func, or_, select
+
+from bench.errors import RecordError
+from bench.records import chain, database, rows, tables
+from bench.records.lease import is_cut, own_lease
+from bench.records.location import default_path
+from bench.records.queries import append, count_of, matching_ids, measured_s, open_runs, row_of, rows_of
+from bench.records.verify import problems
+from bench.results import Run, RunState, StepResult, Verdict
+
+CUT_REASON = "the program ended before the run was closed"
+
+
+class NoSuchRecord(RecordError):  # noqa: N818 - named for what happened, as every error here
+    """No record, or more than one, goes by that name."""
+
+    exit_code = 64
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """One line in a list of runs.
+
+    Attributes:
+        failed: titles of the steps that failed, in order.
+        findings: how many there are, of any severity.
+    """
+
+    id: str
+    command: str
+    profile: str
+    started: str
+    duration_s: float
+    state: RunState
+    verdict: Verdict
+    unit_number: str | None
+    vin: str | None
+    operator: str | None
+    failed: tuple[str, ...]
+    findings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A remark somebody added to a record later. ``written`` is ISO 8601 with offset."""
+
+    written: str
+    author: str | None
+    text: str
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Store:
+    """All records of one database.
+
+    Args:
+        location: file path, or SQLAlchemy URL (``sqlite:///…``, ``postgresql://…``); None for the platform's place.
+        create: make the database when there is none; a reader says False and gets an error instead.
+        now: wall clock, aware; for leases and notes only.
+
+    Raises:
+        RecordError: from every method, one line, when the database can't be read or written.
+    """
+
+    def __init__(
+        self, location: str | Path | None = None, *, create: bool = True, now: Callable[[], datetime] = _utc_now
+    ) -> None:
+        url = database.parse_location(default_path() if location is None else location)
+        self.where = database.describe(url)
+        self._now = now
+        self._engine = database.open_engine(url, create=create)
+
+    def close(self) -> None:
+        """Let go of the database; a run that is still open stays open."""
+        with database.said_plainly(self.where):
+            self._engine.dispose()
+
+    def __enter__(self) -> "Store":
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.close()
+
+    # --- writing ---
+
+    def begin(self, run: Run) -> None:
+        """Open a record, with the steps ``run`` already has; its state and duration are left for ``finish``.
+
+        Runs that were cut are closed as ``interrupted`` first.
+
+        Raises:
+            RecordError: the id is taken.
+        """
+        self.close_cut_runs()
+        with self._writing() as connection:
+            if row_of(connection, tables.run, run.id) is not None:
+                raise RecordError(f"{self.where}: record {run.id} is there already")
+            append(connection, "run", run.id, 0, {"run": [rows.run_row(run)]})
+            connection.execute(tables.lease.insert().values(run_id=run.id, **own_lease(self._now())))
+            for no, step in enumerate(run.steps):
+                append(connection, "step", run.id, no, rows.step_bundle(run.id, no, step))
+
+    def add_step(self, run_id: str, step: StepResult) -> None:
+        """Add a step to an open run; on disk when this returns."""
+        with self._writing() as connection:
+            self._require_open(connection, run_id)
+            no = count_of(connection, tables.step, run_id)
+            append(connection, "step", run_id, no, rows.step_bundle(run_id, no, step))
+            of_run = tables.lease.c.run_id == run_id
+            connection.execute(tables.lease.update().where(of_run).values(**own_lease(self._now())))
+
+    def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
+        """Close a run for good, as anything but ``running``; ``duration_s`` is in board seconds."""
+        if state == "running":
+            raise RecordError(f"record {run_id}: a run can't be closed as running")
+        with self._writing() as connection:
+            self._require_open(connection, run_id)
+            self._end(connection, run_id, state, duration_s, reason)
+
+    def save(self, run: Run) -> None:
+        """Store a run that is already over, all at once or not at all."""
+        with self._writing() as connection:
+            if row_of(connection, tables.run, run.id) is not None:
+                raise RecordError(f"{self.where}: record {run.id} is there already")
+            append(connection, "run", run.id, 0, {"run": [rows.run_row(run)]})
+            for no, step in enumerate(run.steps):
+                append(connection, "step", run.id, no, rows.step_bundle(run.id, no, step))
+            self._end(connection, run.id, run.state, run.duration_s, run.reason)
+
+    def close_cut_runs(self) -> tuple[str, ...]:
+        """Close as ``interrupted`` every open run whose writer is gone (see ``lease.py``); give their ids.
+
+        ``begin`` does this by itself. A run that another living process writes is left alone.
+        """
+        with self._writing() as connection:
+            cut = tuple(run_id for run_id in open_runs(connection) if self._is_cut(connection, run_id))
+            for run_id in cut:
+                self._end(connection, run_id, "interrupted", measured_s(connection, run_id), CUT_REASON)
+        return cut
+
+    def add_note(self, run_id: str, text: str, author: str | None = None) -> None:
+        """Add a remark to a record, open or closed."""
+        with self._writing() as connection:
+            self._require(connection, run_id)
+            no = count_of(connection, tables.note, run_id)
+            written = self._now().isoformat(timespec="seconds")
+            row = {"run_id": run_id, "no": no, "written": written, "author": author, "text": text}
+            append(connection, "note", run_id, no, {"note": [row]})
+
+    def attach(self, run_id: str, name: str, data: bytes) -> None:
+        """Keep a file with a record: raw measurements, the profile as it was. A later one of that name hides it."""
+        with self._writing() as connection:
+            self._require(connection, run_id)
+            no = count_of(connection, tables.attachment, run_id)
+            row = {"run_id": run_id, "no": no, "name": name, "data": zlib.compress(data)}
+            append(connection, "attachment", run_id, no, {"attachment": [row]})
+
+    # --- reading ---
+
+    def resolve(self, reference: str) -> str:
+        """The id that ``last``, an id, its beginning or its last word stands for; upper or lower case.
+
+        Raises:
+            NoSuchRecord: none, or several.
+        """
+        with self._reading() as connection:
+            return self._resolve(connection, reference)
+
+    def load(self, reference: str) -> Run:
+        """A whole run, as it was measured (traces to float32). See ``resolve`` for what ``reference`` may be."""
+        with self._reading() as connection:
+            return self._load(connection, self._resolve(connection, reference), whole=True)
+
+    def runs(self, limit: int = 50, unit: str | None = None) -> list[RunSummary]:
+        """The newest runs first; with ``unit`` only those whose unit number or VIN that is, in any case."""
+        query = select(tables.run.c.id).order_by(tables.run.c.id.desc()).limit(limit)
+        if unit is not None:
+            own = [func.lower(column) == unit.lower() for column in (tables.run.c.unit_number, tables.run.c.vin)]
+            query = query.where(or_(*own))
+        with self._reading() as connection:
+            return [self._summary(connection, run_id) for run_id in connection.scalars(query).all()]
+
+    def notes(self, run_id: str) -> tuple[Note, ...]:
+        """The remarks on a record, oldest first."""
+        with self._reading() as connection:
+            self._require(connection, run_id)
+            found = rows_of(connection, tables.note, run_id)
+            return tuple(Note(row["written"], row["author"], row["text"]) for row in found)
+
+    def attachments(self, run_id: str) -> dict[str, bytes]:
+        """The files kept with a record, by name."""
+        with self._reading() as connection:
+            self._require(connection, run_id)
+            found = rows_of(connection, tables.attachment, run_id)
+            return {row["name"]: zlib.decompress(row["data"]) for row in found}
+
+    def seal(self, run_id: str) -> str:
+        """Hash of the run's newest step, start or end: print it, and a later change to the record can be shown."""
+        own = (tables.entry.c.run_id == run_id) & tables.entry.c.kind.in_(("run", "step", "end"))
+        with self._reading() as connection:
+            self._require(connection, run_id)
+            newest: str = connection.scalars(
+                select(tables.entry.c.hash).where(own).order_by(tables.entry.c.seq.desc()).limit(1)
+            ).one()
+            return newest
+
+    def verify(self) -> list[str]:
+        """Check the whole chain; one line for everything that was changed, removed, added or moved."""
+        with self._reading() as connection:
+            return list(problems(connection))
+
+    # --- inside one transaction ---
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        writing = self._engine.execution_options(writing=True)
+        with database.said_plainly(self.where), writing.begin() as connection:
+            # The row lock makes writers on PostgreSQL queue here; SQLite's BEGIN IMMEDIATE did so already.
+            connection.execute(select(tables.schema_version).with_for_update())
+            yield connection
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with database.said_plainly(self.where), self._engine.begin() as connection:
+            yield connection
+
+    def _end(self, connection: Connection, run_id: str, state: str, duration_s: float, reason: str | None) -> None:
+        append(connection, "end", run_id, 0, {"run_end": [rows.end_row(run_id, state, duration_s, reason)]})
+        connection.execute(tables.lease.delete().where(tables.lease.c.run_id == run_id))
+
+    def _resolve(self, connection: Connection, reference: str) -> str:
+        found = matching_ids(connection, reference)
+        if len(found) == 1:
+            return found[0]
+        if not found:
+            raise NoSuchRecord(f"{self.where}: no record {reference!r}; `umbilical records list` shows them")
+        raise NoSuchRecord(f"{self.where}: {reference!r} could be {', '.join(found)}; type more of it")
+
+    def _load(self, connection: Connection, run_id: str, *, whole: bool) -> Run:
+        header = self._require(connection, run_id)
+        covered = tables.COVERS["step"][0] if whole else (tables.step,)
+        found = {table.name: rows_of(connection, table, run_id) for table in covered}
+        steps = [
+            rows.step_from({name: [row for row in of if row["step_no"] == no] for name, of in found.items()})
+            for no in [row["step_no"] for row in found["step"]]
+        ]
+        end = row_of(connection, tables.run_end, run_id)
+        if end is None and self._is_cut(connection, run_id):
+            end = rows.end_row(run_id, "interrupted", measured_s(connection, run_id), CUT_REASON)
+        return rows.run_from(header, steps, end)
+
+    def _summary(self, connection: Connection, run_id: str) -> RunSummary:
+        run = self._load(connection, run_id, whole=False)
+        return RunSummary(
+            id=run.id,
+            command=run.command,
+            profile=run.profile,
+            started=run.started,
+            duration_s=run.duration_s,
+            state=run.state,
+            verdict=run.verdict,
+            unit_number=run.unit_number,
+            vin=run.vin,
+            operator=run.operator,
+            failed=tuple(step.title for step in run.steps if step.verdict is Verdict.FAIL),
+            findings=count_of(connection, tables.finding, run_id),
+        )
+
+    def _require(self, connection: Connection, run_id: str) -> chain.Row:
+        row = row_of(connection, tables.run, run_id)
+        if row is None:
+            raise NoSuchRecord(f"{self.where}: no record {run_id!r}; `umbilical records list` shows them")
+        return row
+
+    def _require_open(self, connection: Connection, run_id: str) -> None:
+        self._require(connection, run_id)
+        end = row_of(connection, tables.run_end, run_id)
+        if end is not None:
+            raise RecordError(f"{self.where}: record {run_id} is closed ({end['state']}); nothing can be added")
+
+    def _is_cut(self, connection: Connection, run_id: str) -> bool:
+        return is_cut(row_of(connection, tables.lease, run_id), self._now())
