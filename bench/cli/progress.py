@@ -1,0 +1,107 @@
+"""What a person sees while a run goes on: cautions before their step, a live line, one line a step."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from bench.cli.terminal import moves_cursor, verdict_text
+from bench.events import Cautioned, Event, Progress, RunStarted, StepEnded, StepStarted
+from bench.results import Run, StepResult
+
+_REDRAWS_PER_S = 8
+
+
+class ProgressView:
+    """Follow a run's events on a console; call it as the session's listener."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._live: Live | None = None
+        self._step: StepStarted | None = None
+
+    @contextmanager
+    def watching(self) -> Iterator["ProgressView"]:
+        """Keep a live line at the bottom for as long as this lasts, where the console can."""
+        if not moves_cursor(self._console):
+            yield self
+            return
+        with Live(
+            console=self._console,
+            refresh_per_second=_REDRAWS_PER_S,
+            transient=True,
+            redirect_stdout=False,
+            redirect_stderr=False,
+        ) as self._live:
+            yield self
+        self._live = None
+
+    def __call__(self, event: Event) -> None:
+        """Show one event."""
+        match event:
+            case RunStarted():
+                self._console.print(_opening(event.run))
+            case Cautioned():
+                self._console.print(_caution(event.text))
+            case StepStarted():
+                self._step = event
+                self._show(_live_line(event, None))
+            case Progress() if self._step is not None:
+                self._show(_live_line(self._step, event))
+            case StepEnded():
+                self._show(Text(""))
+                self._console.print(_step_line(self._step, event.result))
+
+    def _show(self, lines: Group | Text) -> None:
+        if self._live is not None:
+            self._live.update(lines)
+
+
+def _opening(run: Run) -> Text:
+    unit = f", unit {run.unit_number}" if run.unit_number else ""
+    board = f"{run.board.serial} at {run.board.url}" if run.board.serial else run.board.url
+    return Text.assemble((run.profile, "bold"), unit, "\n", (f"board {board}, record {run.id}", "dim"), "\n")
+
+
+def _caution(text: str) -> Padding:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="bold yellow", no_wrap=True)
+    table.add_column()
+    table.add_row("CAUTION", text)
+    return Padding(table, (0, 0, 0, 1))
+
+
+def _position(step: StepStarted | None) -> str:
+    return f"{step.number:>2}/{step.count}" if step else ""
+
+
+def _live_line(step: StepStarted, progress: Progress | None) -> Group:
+    heading = Text(f" {_position(step)}  {step.title} ...", style="bold", overflow="ellipsis", no_wrap=True)
+    detail = Text(f"        {_reading(progress)}" if progress else "", overflow="ellipsis", no_wrap=True)
+    return Group(heading, detail)
+
+
+def _reading(progress: Progress) -> str:
+    parts = [progress.circuit or "", progress.text]
+    if progress.current_a is not None:
+        parts.append(f"{progress.current_a:6.2f} A")
+    if progress.voltage_v is not None:
+        parts.append(f"{progress.voltage_v:6.2f} V")
+    return "  ".join(part for part in parts if part)
+
+
+def _step_line(step: StepStarted | None, result: StepResult) -> Table:
+    line = Table.grid(padding=(0, 1), expand=True)
+    line.add_column(width=6, justify="right")
+    line.add_column(ratio=1)
+    line.add_column(width=10)
+    line.add_column(width=9, justify="right")
+    title = Text(result.title)
+    if result.reason:
+        title.append(f"\n{result.reason}", style="dim")
+    line.add_row(_position(step), title, verdict_text(result.verdict), f"{result.duration_s:.1f} s")
+    return line

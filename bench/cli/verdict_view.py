@@ -1,0 +1,131 @@
+"""The end of a run on screen: the verdict first and large, then what was found, then where it is kept."""
+
+from collections import Counter
+from collections.abc import Iterable
+
+from rich.align import Align
+from rich.box import DOUBLE, HEAVY
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from bench.cli.letters import tall
+from bench.cli.terminal import STYLE, WORD
+from bench.results import Alternative, Finding, Run, StepResult, Verdict, Where
+
+_FEET_PER_M = 1 / 0.3048
+_SEVERITY = {"safety": "SAFETY", "defect": "DEFECT", "advice": "ADVICE"}
+_SEVERITY_STYLE = {"safety": "bold red", "defect": "bold yellow", "advice": "bold"}
+
+
+def show(console: Console, run: Run, kept: Iterable[tuple[str, str]] = ()) -> None:
+    """Print the run's end; ``kept`` names what was written and where (``("record", ID)``)."""
+    console.print()
+    console.print(_banner(run, ascii_only=console.options.ascii_only))
+    for number, finding in enumerate(run.findings, 1):
+        console.print(_finding(number, finding))
+    untested = [step for step in run.steps if step.verdict in (Verdict.NOT_TESTED, Verdict.UNSURE)]
+    if untested:
+        console.print(_open_questions(untested))
+    # A path is copied and pasted, so it may be longer than the line but is never broken.
+    console.print(_closing(run, kept), soft_wrap=True)
+
+
+def _banner(run: Run, *, ascii_only: bool) -> Panel:
+    letters = Text(tall(WORD[run.verdict].upper(), "#" if ascii_only else "█"), style=STYLE[run.verdict])
+    content = Group(Align.center(letters), Align.center(Text(f"\n{_summary(run)}", justify="center")))
+    box = DOUBLE if run.verdict is Verdict.FAIL else HEAVY
+    return Panel(content, box=box, border_style=STYLE[run.verdict], padding=(1, 2))
+
+
+def _summary(run: Run) -> str:
+    unit = f"{run.profile}, unit {run.unit_number}" if run.unit_number else run.profile
+    counts = [f"{_count(run.steps, verdict)} {WORD[verdict]}" for verdict in Verdict if _count(run.steps, verdict)]
+    lines = [unit, f"{_plural(len(run.steps), 'step')}: {', '.join(counts)}" if counts else "no step was made"]
+    if run.state != "complete":
+        lines.append(f"run {run.state}{': ' + run.reason if run.reason else ''}")
+    severities = Counter(finding.severity for finding in run.findings)
+    if severities:
+        by_severity = ", ".join(f"{severities[name]} {name}" for name in _SEVERITY if severities[name])
+        lines.append(f"{_plural(len(run.findings), 'finding')}: {by_severity}")
+    return "\n".join(lines)
+
+
+def _count(steps: Iterable[StepResult], verdict: Verdict) -> int:
+    return sum(step.verdict is verdict for step in steps)
+
+
+def _plural(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _finding(number: int, finding: Finding) -> RenderableType:
+    heading = Text.assemble(
+        (f"{number:>3}  ", "bold"),
+        (_SEVERITY[finding.severity], _SEVERITY_STYLE[finding.severity]),
+        (f"  {finding.kind.replace('-', ' ')}", "bold"),
+        f"  ({', '.join(finding.circuits)})" if finding.circuits else "",
+    )
+    table = _block()
+    table.add_row("", "what", finding.explain)
+    if finding.where is not None:
+        table.add_row("", "where", place(finding.where))
+    table.add_row("", "how bad", _how_bad(finding))
+    if finding.alternatives:
+        table.add_row("", "or else", "; ".join(map(_alternative, finding.alternatives)))
+    table.add_row("", "next", Text(finding.next, style="bold"))
+    return Padding(Group(heading, table), (1, 0, 0, 0))
+
+
+def _block() -> Table:
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(justify="right", min_width=3, style="bold")
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column(ratio=1)
+    return table
+
+
+def place(where: Where) -> str:
+    """A place in words, with its distance in both unit systems when it is known."""
+    noun = {"segment": "wire", "joint": "joint", "lamp": "lamp", "component": "part"}[where.place]
+    text = f"{noun} {where.name}"
+    if where.from_connector_m is not None:
+        text += f", {_distance(where.from_connector_m)} from the connector"
+    if where.plus_minus_m is not None:
+        text += f", give or take {_distance(where.plus_minus_m)}"
+    return text
+
+
+def _distance(metres: float) -> str:
+    feet = metres * _FEET_PER_M
+    return f"{metres:.1f} m ({feet:.0f} ft)" if feet >= 10 else f"{metres:.1f} m ({feet:.1f} ft)"
+
+
+def _how_bad(finding: Finding) -> str:
+    sure = f"{finding.confidence:.0%} sure"
+    return f"{finding.size.value:.3g} {finding.size.unit}, {sure}" if finding.size else sure
+
+
+def _alternative(alternative: Alternative) -> str:
+    where = f" at {place(alternative.where)}" if alternative.where else ""
+    return f"{alternative.kind.replace('-', ' ')}{where} ({alternative.confidence:.0%})"
+
+
+def _open_questions(steps: Iterable[StepResult]) -> RenderableType:
+    table = _block()
+    for step in steps:
+        table.add_row("?", WORD[step.verdict], f"{step.title}{': ' + step.reason if step.reason else ''}")
+    return Padding(table, (1, 0, 0, 0))
+
+
+def _closing(run: Run, kept: Iterable[tuple[str, str]]) -> Text:
+    lines = Text.assemble("\n     ", ("verdict  ", "dim"), (WORD[run.verdict], STYLE[run.verdict]))
+    for name, text in kept:
+        lines.append(f"\n     {name:<9}", style="dim")
+        lines.append(text)
+    lines.append(
+        "\n\n     Evidence, not a certificate: a qualified person decides\n     whether the vehicle may go on the road."
+    )
+    return lines
