@@ -6,7 +6,11 @@ from dataclasses import dataclass
 from bench.contract.fields import Block, Field, RawValue
 from bench.contract.table import (
     AIR_INPUTS,
+    CAPTURE,
+    CAPTURE_PAGE,
+    CAPTURE_SAMPLES_PER_PAGE,
     EVENTS,
+    EXTREMES,
     IDENTITY,
     SNAPSHOT,
     Capability,
@@ -123,6 +127,27 @@ class Capture:
     voltage_v: tuple[float, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class ChannelExtremes:
+    """Lowest and highest 1 ms samples of one channel since the extremes were reset."""
+
+    lowest_v: float
+    highest_v: float
+    lowest_a: float
+    highest_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureMemory:
+    """What the capture memory holds: ``samples`` so far of ``channel`` (0: none) at ``rate_hz``."""
+
+    channel: int
+    rate_hz: int
+    samples: int
+    complete: bool
+    started_us: int
+
+
 def _scaled(fields: Sequence[Field], raw: Sequence[RawValue]) -> dict[str, float]:
     return {
         field.name: value if field.scale == 1 else round(value * field.scale, 9)
@@ -232,3 +257,23 @@ def read_events(registers: Sequence[int], rows: int) -> EventPage:
         ),
         lost=lost,
     )
+
+
+def read_extremes(registers: Sequence[int], channels: int) -> tuple[ChannelExtremes, ...]:
+    """Decode the extremes block; entry 0 is channel 1."""
+    raw = _values(EXTREMES, registers, channels)
+    milli = (int(value) / 1000 for value in raw)
+    return tuple(ChannelExtremes(*row) for row in zip(*[milli] * 4, strict=True))
+
+
+def read_capture(registers: Sequence[int]) -> CaptureMemory:
+    """Decode the capture block."""
+    channel, rate_hz, samples, complete, started_us = (int(value) for value in _values(CAPTURE, registers))
+    return CaptureMemory(channel, rate_hz, samples, bool(complete), started_us)
+
+
+def read_capture_page(registers: Sequence[int]) -> tuple[int, tuple[tuple[float, float], ...]]:
+    """Decode one page: its number, and current in A and voltage in V of each sample."""
+    page, *raw = (int(value) for value in _values(CAPTURE_PAGE, registers, CAPTURE_SAMPLES_PER_PAGE))
+    milli = (value / 1000 for value in raw)
+    return page, tuple(zip(milli, milli, strict=True))

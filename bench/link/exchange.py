@@ -1,0 +1,30 @@
+"""One exchange at a time, and none cut in half.
+
+A wire without transaction numbers has no way to tell a late answer from the next one. So the
+next exchange must not begin before the last one has ended, and a caller that is cancelled must
+not end one: it stops waiting, while the exchange goes on by itself to its answer or its timeout.
+A caller that is cancelled before its turn has sent nothing, and nothing is sent for it.
+"""
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+class Turns:
+    """Hands out the wire, first come first served."""
+
+    def __init__(self) -> None:
+        self._wire = asyncio.Lock()
+
+    async def take(self, exchange: Callable[[], Coroutine[Any, Any, T]]) -> T:
+        """Wait for the wire, then see ``exchange`` through to its end, also when cancelled meanwhile."""
+        await self._wire.acquire()
+        task = asyncio.get_running_loop().create_task(exchange())
+        task.add_done_callback(self._give_back)
+        return await asyncio.shield(task)
+
+    def _give_back(self, _: asyncio.Task[Any]) -> None:
+        self._wire.release()
