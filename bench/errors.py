@@ -6,8 +6,10 @@ BenchError                 catch at the command line, nowhere else
 │   └── GarbledReply       something answered that is not a reply
 ├── BoardRefused           the board understood and said no: never try again
 ├── NotOurBoard            another device, or another major contract version (exit 69)
+├── BoardHeld              another controller holds the board (exit 69)
 ├── PermitDenied           the session's own rules said no
 ├── BoardFault             the board turned everything off by itself
+├── Stopped                the operator stopped the run (exit 130)
 ├── InputError             a file, option or answer of the user is wrong (exit 64)
 └── RecordError            the record could not be written (exit 74)
 """
@@ -45,6 +47,12 @@ class NotOurBoard(BenchError):
     exit_code = 69
 
 
+class BoardHeld(BenchError):
+    """Another controller holds the board."""
+
+    exit_code = 69
+
+
 class BoardRefused(BenchError):
     """The board refused a command."""
 
@@ -65,6 +73,12 @@ class BoardFault(BenchError):
         names = ", ".join(fault.name.lower().replace("_", " ") for fault in faults if fault.name)
         super().__init__(f"the board turned everything off: {names or 'unknown cause'}")
         self.faults = faults
+
+
+class Stopped(BenchError):
+    """Somebody asked the session to stop; outputs are off."""
+
+    exit_code = 130
 
 
 class InputError(BenchError):

@@ -1,1 +1,39 @@
-"""Permit rules, the guarded board, safe state."""
+"""The only way to an output: the permit rules and the guarded board.
+
+``permit`` is a pure function over a table of rules; ``GuardedBoard`` asks it before every
+command that may energise something, and switches everything off on every way out.
+"""
+
+from bench.safety.guard import GuardedBoard
+from bench.safety.permit import (
+    Air,
+    Capacity,
+    Denial,
+    Drive,
+    Probe,
+    Pulse,
+    Reference,
+    Request,
+    Seen,
+    Switch,
+    Wiggle,
+    permit,
+)
+from bench.safety.setup import Setup
+
+__all__ = [
+    "Air",
+    "Capacity",
+    "Denial",
+    "Drive",
+    "GuardedBoard",
+    "Probe",
+    "Pulse",
+    "Reference",
+    "Request",
+    "Seen",
+    "Setup",
+    "Switch",
+    "Wiggle",
+    "permit",
+]

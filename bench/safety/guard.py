@@ -1,0 +1,331 @@
+"""The guarded board: the only door to outputs.
+
+    async with GuardedBoard(board, profile) as guard:
+        await guard.drive(3)
+
+Way in: identity, faults, claim, settings, watchdog, armed. Inside: every command that may
+energise something passes ``permit`` with a fresh snapshot, while a keeper feeds the watchdog and
+watches for faults. Way out, whatever the way: everything off first, then the claim is given
+back. No cancellation cuts the way out short, and a deadline bounds it; what the link can no
+longer carry, the board's own watchdog does.
+
+An end that comes from elsewhere (a fault, a lost link, a stop) interrupts whatever the body
+awaits and leaves the block as that error.
+"""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from types import TracebackType
+from typing import Any, Self
+
+from bench.contract.readings import Capture, Event, Identity, Snapshot
+from bench.contract.table import DEFAULT_WATCHDOG_S, Capability, Fault, Return, TripReason
+from bench.errors import BoardRefused, LinkError, PermitDenied, Stopped
+from bench.profiles.model import Profile
+from bench.safety.ending import Ending
+from bench.safety.keeper import Keeper
+from bench.safety.permit import Capacity, Denial, Drive, Probe, Pulse, Reference, Request, Switch, Wiggle, permit
+from bench.safety.port import BoardPort
+from bench.safety.setup import Setup
+from bench.safety.shorts import shows_short
+from bench.safety.watch import Watch
+from bench.safety.way_in import check_faults, claimed, prepare, watchdog_for
+from bench.safety.way_out import finish, switch_off
+
+SHOT_TRIES = 20
+SHOT_PAUSE_S = 0.002
+NO_FAULT = Fault(0)
+
+
+class Denied(PermitDenied):
+    """A rule said no; ``denial`` says which."""
+
+    def __init__(self, request: Request, denial: Denial) -> None:
+        super().__init__(f"{type(request).__name__.lower()} refused: {denial.why}")
+        self.request = request
+        self.denial = denial
+
+
+def _ignore(_: object) -> None:
+    return
+
+
+class GuardedBoard:
+    """One session on one board with one profile.
+
+    Args:
+        board: opened here, closed by whoever made it.
+        profile: what is plugged in: settings, circuits, nominal voltage.
+        notice: takes one line that people should read but that stops nothing.
+        on_event: takes every event of the board as it is read.
+        acknowledged: latched faults that the operator has seen and wants cleared.
+        attended: somebody stands beside the board; without them it must have a watchdog.
+        capacity: what supply and returns carry.
+
+    Commands raise ``Denied`` when a rule refuses, ``BoardRefused`` when the board does,
+    ``BoardFault`` once it has turned everything off, ``LinkError`` when it can't be reached.
+    """
+
+    def __init__(
+        self,
+        board: BoardPort,
+        profile: Profile,
+        *,
+        notice: Callable[[str], None] = _ignore,
+        on_event: Callable[[Event], None] = _ignore,
+        acknowledged: Fault = NO_FAULT,
+        attended: bool = True,
+        capacity: Capacity | None = None,
+    ) -> None:
+        self.setup = Setup.of(profile)
+        self.watchdog_s = DEFAULT_WATCHDOG_S
+        self._board = board
+        self._notice = notice
+        self._on_event = on_event
+        self._acknowledged = acknowledged
+        self._attended = attended
+        self._ending = Ending()
+        self._watch = Watch(self.setup, capacity or Capacity(), self._ending)
+        self._identity: Identity | None = None
+        self._stopped: str | None = None
+        self._commands = asyncio.Lock()  # one at a time, so that a lost answer is looked up before the next is sent
+        self._event_reads = asyncio.Lock()
+        self._context = self._session()
+
+    # --- way in and way out ---
+
+    async def __aenter__(self) -> Self:
+        await self._context.__aenter__()
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        return await self._context.__aexit__(kind, error, trace)
+
+    @asynccontextmanager
+    async def _session(self) -> AsyncIterator[None]:
+        await self._meet()
+        async with claimed(self._board, self._notice):
+            self._watch.inherit(await prepare(self._board, self.identity, self.setup, self.watchdog_s, self._notice))
+            try:
+                async with asyncio.TaskGroup() as tasks, self._kept(tasks):
+                    yield
+            except BaseExceptionGroup as group:  # of one: the keeper reports through the ending, never by raising
+                raise group.exceptions[0] from None
+
+    @asynccontextmanager
+    async def _kept(self, tasks: asyncio.TaskGroup) -> AsyncIterator[None]:
+        keeper = tasks.create_task(self._keep(), name="keeper")
+        try:
+            await self._send(self._board.arm())
+            async with self.interruptible():
+                yield
+        finally:
+            keeper.cancel()
+            await self.safe()
+
+    async def _meet(self) -> None:
+        """Who is it, can it be used, and what does it report?"""
+        self._identity = await self._board.open()
+        if Capability.WATCHDOG not in self.capabilities:
+            if not self._attended:
+                raise PermitDenied("this board has no watchdog: somebody must stand beside it")
+            self._notice("this board has no watchdog: if the link breaks, switch off its supply")
+        asked_at_s = asyncio.get_running_loop().time()
+        snapshot = self._watch.note(asked_at_s, await self._board.snapshot())
+        self.watchdog_s = watchdog_for(self._watch.age_s)
+        check_faults(snapshot, self._acknowledged)
+
+    async def _keep(self) -> None:
+        kick = self._kick if Capability.WATCHDOG in self.capabilities else self._look
+        try:
+            await Keeper(kick, self._look, lambda: self._watch.age_s, self.watchdog_s, self._watch.pace).run()
+        except Exception as error:  # whatever it is, the session can't go on without its keeper
+            self._ending.because(error)
+
+    async def _kick(self) -> None:
+        async with self._commands:
+            await self._board.kick()
+
+    async def _look(self) -> None:
+        snapshot = await self._read()
+        self._watch.check(snapshot)
+        if snapshot.events_head > self._watch.events_read:
+            await self.read_events()
+
+    async def safe(self) -> bool:
+        """Everything off and disarmed, always allowed; tried for half a second, however often it is cancelled.
+
+        Returns:
+            True when the board has said so; otherwise its own watchdog does it, and a notice says so.
+        """
+        self._watch.outdated = True
+        return await finish(switch_off(self._board, self.watchdog_s, self._notice))
+
+    async def stop(self, reason: str) -> None:
+        """End the session from any task: everything off now, and ``Stopped`` raised in the body."""
+        self._stopped = self._stopped or reason
+        self._ending.because(Stopped(f"stopped: {reason}; outputs are off"))
+        await self.safe()
+
+    def interruptible(self) -> AbstractAsyncContextManager[None]:
+        """A block that an end from elsewhere interrupts, for those who must tidy up inside the session."""
+        return self._ending.interruptible()
+
+    # --- what is known ---
+
+    @property
+    def identity(self) -> Identity:
+        """Who the board is; known inside the block."""
+        if self._identity is None:
+            raise RuntimeError("the board is known inside the block only")
+        return self._identity
+
+    @property
+    def capabilities(self) -> Capability:
+        """What the board can do."""
+        return self.identity.capabilities
+
+    @property
+    def shorted(self) -> frozenset[int]:
+        """Channels that a probe or pulse of this session showed to be shorted."""
+        return frozenset(self._watch.shorted)
+
+    @property
+    def trips(self) -> dict[int, TripReason]:
+        """Why each channel last tripped, as far as events have been read."""
+        return dict(self._watch.trips)
+
+    @property
+    def lit_at_s(self) -> float | None:
+        """Board clock when a lamp was last lit."""
+        return self._watch.lit_at_s
+
+    def denial(self, request: Request) -> Denial | None:
+        """What the rules say of ``request`` by the newest snapshot."""
+        return permit(request, self._watch.seen(self.capabilities, self._stopped))
+
+    async def snapshot(self) -> Snapshot:
+        """Everything measured, now."""
+        self._ending.check()
+        return self._checked(await self._read())
+
+    async def wait(self, seconds: float) -> Snapshot:
+        """Let ``seconds`` of board time pass; a snapshot taken at their end."""
+        self._ending.check()
+        snapshot = await self._board.wait(seconds)
+        return self._checked(self._watch.note(asyncio.get_running_loop().time(), snapshot))
+
+    async def capture(self) -> Capture:
+        """What the capture memory holds."""
+        self._ending.check()
+        return await self._board.capture()
+
+    async def read_events(self) -> None:
+        """Read what is in the FIFO, so that ``trips`` is complete."""
+        async with self._event_reads:
+            while page := await self._board.events():
+                self._watch.take(page, self._on_event)
+                if not page.events:
+                    return
+
+    async def _read(self) -> Snapshot:
+        asked_at_s = asyncio.get_running_loop().time()
+        return self._watch.note(asked_at_s, await self._board.snapshot())
+
+    def _checked(self, snapshot: Snapshot) -> Snapshot:
+        self._watch.check(snapshot)
+        self._ending.check()
+        return snapshot
+
+    # --- commands ---
+
+    async def drive(self, channel: int, level: float = 1.0) -> None:
+        """Soft-start ``channel`` and keep it on."""
+        await self._request(Drive(channel, level), lambda: self._board.drive(channel, level))
+
+    async def probe(self, channel: int, time_s: float = 0.005) -> Snapshot:
+        """Probe one pin; the snapshot latched at its end. A short is remembered."""
+        shot = await self._shoot(Probe(channel, time_s), lambda: self._board.probe(channel, time_s), time_s)
+        self._remember_short(channel, shot, self.identity.probe_ohm)
+        return shot
+
+    async def pulse(self, channel: int, time_s: float = 0.004) -> Snapshot:
+        """Cold pulse on one pin; the snapshot latched at its end. A short is remembered."""
+        shot = await self._shoot(Pulse(channel, time_s), lambda: self._board.pulse(channel, time_s), time_s)
+        self._remember_short(channel, shot, self.identity.pulse_ohm)
+        return shot
+
+    async def wiggle(self, channel: int) -> None:
+        """Exercise a wire until ``off``."""
+        await self._request(Wiggle(channel), lambda: self._board.wiggle(channel))
+
+    async def returns(self, returns: Return) -> None:
+        """Close these return switches and open the others."""
+        await self._request(Switch(returns), lambda: self._board.returns(returns))
+
+    async def reference(self, on: bool) -> None:
+        """Connect the reference resistor, or disconnect it."""
+        if on:
+            await self._request(Reference(), lambda: self._board.reference(True))
+        else:
+            await self._send(self._board.reference(False))
+
+    async def off(self, channels: Iterable[int] | None = None) -> None:
+        """Turn channels off, all by default, and clear their trips. Always allowed."""
+        await self._send(self._board.off(channels))
+
+    async def arm_capture(self, channel: int, rate_hz: int, samples: int) -> None:
+        """Record ``channel`` from its next switch-on."""
+        await self._send(self._board.arm_capture(channel, rate_hz, samples))
+
+    async def reset_extremes(self) -> None:
+        """Start new minima and maxima."""
+        await self._send(self._board.reset_extremes())
+
+    async def self_test(self) -> None:
+        """Let the board check itself; a failure latches a fault, which ends the session."""
+        await self._send(self._board.self_test())
+
+    async def _request(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        await self._fresh()
+        denial = self.denial(request)
+        if denial:
+            raise Denied(request, denial)
+        await self._send(send())
+
+    async def _send(self, command: Coroutine[Any, Any, None]) -> None:
+        try:
+            self._ending.check()
+            async with self._commands:
+                self._watch.outdated = True
+                await command
+        except BoardRefused:
+            await self.snapshot()  # a fault explains the refusal better than the refusal does
+            raise
+        finally:
+            self._watch.outdated = True
+            command.close()
+
+    async def _fresh(self) -> Snapshot:
+        self._ending.check()
+        return self._watch.fresh or await self.snapshot()
+
+    async def _shoot(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]], time_s: float) -> Snapshot:
+        before = (await self._fresh()).shot_sequence
+        await self._request(request, send)
+        now = await self.wait(time_s)
+        for _ in range(SHOT_TRIES):
+            if now.shot_sequence != before:
+                return await self._board.shot()
+            now = await self.wait(SHOT_PAUSE_S)
+        raise LinkError("the board took no shot at the end of its probe or pulse: restart the board")
+
+    def _remember_short(self, channel: int, shot: Snapshot, fed_through_ohm: float) -> None:
+        short = shows_short(self.setup, self.identity, shot, channel, fed_through_ohm)
+        if short:
+            self._watch.shorted.add(channel)
+        elif short is False:
+            self._watch.shorted.discard(channel)

@@ -1,0 +1,115 @@
+"""What runs beside a session: feeding the board's watchdog, and watching the board.
+
+Both share one task, because the wire carries one exchange at a time. A kick is due a third of
+the watchdog time after the last one was sent; between kicks the board is looked at, so that a
+fault is known within a tenth of a second even while the session waits for something else.
+The watchdog counts board time, and a simulated board may live faster than the wall: until two
+looks tell how fast, the keeper hurries.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+
+from bench.contract.readings import Snapshot
+from bench.errors import BoardRefused, LinkError
+
+LOOK_S = 0.05
+LEAVE_THE_WIRE = 3  # on a slow link, looks are no more than a third of the traffic
+TRY_AGAIN_S = 0.01
+HURRY = 10.0
+SHORTEST_BASELINE_S = 0.1
+
+
+class Pace:
+    """Board seconds in one second of the loop, never taken to be less than one."""
+
+    def __init__(self) -> None:
+        self._first: tuple[float, float] | None = None
+        self._per_second = HURRY
+
+    def note(self, loop_s: float, snapshot: Snapshot) -> None:
+        """Learn from a snapshot asked for at ``loop_s``."""
+        if self._first is None or snapshot.uptime_s < self._first[1]:
+            self._first = (loop_s, snapshot.uptime_s)
+            return
+        passed_s = loop_s - self._first[0]
+        if passed_s >= SHORTEST_BASELINE_S:
+            self._per_second = max((snapshot.uptime_s - self._first[1]) / passed_s, 1.0)
+
+    def loop_s(self, board_s: float) -> float:
+        """How long to sleep so that at most ``board_s`` pass on the board."""
+        return board_s / self._per_second
+
+
+class Keeper:
+    """Keeps one board's watchdog fed and its state known.
+
+    Args:
+        kick: feeds the watchdog.
+        look: reads a snapshot and acts on it.
+        age_s: how old the newest snapshot is, whoever read it.
+        watchdog_s: board seconds of silence after which the board turns everything off.
+        pace: how fast the board lives.
+    """
+
+    def __init__(
+        self,
+        kick: Callable[[], Awaitable[None]],
+        look: Callable[[], Awaitable[object]],
+        age_s: Callable[[], float],
+        watchdog_s: float,
+        pace: Pace,
+    ) -> None:
+        self._kick = kick
+        self._look = look
+        self._age_s = age_s
+        self._watchdog_s = watchdog_s
+        self._pace = pace
+        self._turn_s = 0.0  # what the last turn took, waiting for the wire included
+        self._kicked_s = self._answered_s = _now_s()
+
+    async def run(self) -> None:
+        """Go on until cancelled.
+
+        Raises:
+            LinkError: the board has not answered for as long as its watchdog waits.
+            BoardRefused: it no longer takes this controller's kicks.
+        """
+        while True:
+            await asyncio.sleep(max(min(self._kick_in_s(), self._look_in_s()), 0.0))
+            began_s = _now_s()
+            try:
+                await self._turn(began_s)
+            except LinkError as error:
+                await self._bear(error)
+            else:
+                self._answered_s = _now_s()
+                self._turn_s = self._answered_s - began_s
+
+    def _kick_in_s(self) -> float:
+        third_s = self._pace.loop_s(self._watchdog_s / 3)
+        return self._kicked_s + third_s - self._turn_s - _now_s()
+
+    def _look_in_s(self) -> float:
+        return max(LOOK_S, LEAVE_THE_WIRE * self._turn_s) - self._age_s()
+
+    async def _turn(self, now_s: float) -> None:
+        if self._kick_in_s() > 0:
+            await self._look()
+            return
+        self._kicked_s = now_s
+        try:
+            await self._kick()
+        except BoardRefused:
+            await self._look()  # a fault explains the refusal better than the refusal does
+            raise
+
+    async def _bear(self, error: LinkError) -> None:
+        if _now_s() - self._answered_s >= self._watchdog_s:
+            raise LinkError(f"{error}; the board has turned everything off by itself") from error
+        self._kicked_s = float("-inf")
+        await asyncio.sleep(TRY_AGAIN_S)
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()

@@ -1,0 +1,80 @@
+"""What the session knows of the board: newest snapshot, trips, shorts, when a lamp was last lit."""
+
+import asyncio
+from collections.abc import Callable, Sequence
+
+from bench.contract.readings import Event, EventPage, Snapshot
+from bench.contract.table import Capability, EventKind, TripReason
+from bench.errors import BoardFault
+from bench.safety.ending import Ending
+from bench.safety.keeper import Pace
+from bench.safety.permit import FEEDING, Capacity, Seen
+from bench.safety.setup import Setup
+
+FRESH_S = 0.1  # an older snapshot is read again before anything is switched on
+
+
+class Watch:
+    """Takes in snapshots and events, and ends the session on a fault."""
+
+    def __init__(self, setup: Setup, capacity: Capacity, ending: Ending) -> None:
+        self.pace = Pace()
+        self.trips: dict[int, TripReason] = {}
+        self.shorted: set[int] = set()
+        self.lit_at_s: float | None = None
+        self.newest: Snapshot | None = None
+        self.outdated = True
+        self.events_read = 0
+        self._setup = setup
+        self._capacity = capacity
+        self._ending = ending
+        self._asked_at_s = 0.0
+
+    @property
+    def age_s(self) -> float:
+        """How old the newest snapshot is at most."""
+        return asyncio.get_running_loop().time() - self._asked_at_s
+
+    @property
+    def fresh(self) -> Snapshot | None:
+        """The newest snapshot if it is recent and shows what the last command did."""
+        return None if self.outdated or self.age_s >= FRESH_S else self.newest
+
+    def note(self, asked_at_s: float, snapshot: Snapshot) -> Snapshot:
+        """Take in a snapshot asked for at ``asked_at_s``."""
+        self.newest, self._asked_at_s, self.outdated = snapshot, asked_at_s, False
+        self.pace.note(asked_at_s, snapshot)
+        if any(channel.state in FEEDING for channel in snapshot.channels):
+            self.lit_at_s = snapshot.uptime_s
+        return snapshot
+
+    def check(self, snapshot: Snapshot) -> None:
+        """End the session when ``snapshot`` shows that the board has turned everything off."""
+        if snapshot.faults:
+            self._ending.because(BoardFault(snapshot.faults))
+
+    def inherit(self, events: Sequence[Event]) -> None:
+        """Take what an earlier session left in the FIFO: a channel that changed its state may have been lit."""
+        changes = [event.uptime_us * 1e-6 for event in events if event.kind is EventKind.CHANNEL_STATE]
+        self.lit_at_s = max(changes, default=None)
+
+    def take(self, page: EventPage, tell: Callable[[Event], None]) -> None:
+        """Take in events as they are read."""
+        for event in page.events:
+            if event.kind is EventKind.TRIP:
+                self.trips[event.index] = TripReason(event.value)
+            self.events_read = event.position + 1
+            tell(event)
+
+    def seen(self, capabilities: Capability, stopped: str | None) -> Seen:
+        """What the permit rules look at."""
+        return Seen(
+            setup=self._setup,
+            snapshot=self.newest,
+            age_s=self.age_s,
+            capabilities=capabilities,
+            stopped=stopped,
+            shorted=frozenset(self.shorted),
+            lit_at_s=self.lit_at_s,
+            capacity=self._capacity,
+        )

@@ -1,0 +1,104 @@
+"""The steps between meeting a board and arming it."""
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+
+from bench.contract.readings import Event, Identity, Snapshot
+from bench.contract.table import DEFAULT_WATCHDOG_S, WATCHDOG_RANGE_S, Capability, Fault, Refusal
+from bench.errors import BenchError, BoardFault, BoardHeld, BoardRefused, LinkError, PermitDenied
+from bench.safety.permit import names
+from bench.safety.port import BoardPort
+from bench.safety.setup import Setup
+from bench.safety.way_out import finish
+
+PRESSURE_CEILING_PA = 1_034_000.0  # 150 psi, the least full scale of the contract's pressure inputs
+HOW_IT_ENDED = Fault.RESTARTED | Fault.HOST_SILENT  # how the last session ended, not what is wrong now
+EXCHANGES_PER_WATCHDOG = 8  # a kick may wait for two others and be lost once, within a third
+
+
+def watchdog_for(exchange_s: float) -> float:
+    """Watchdog time for a link on which the longest exchange takes ``exchange_s``.
+
+    Raises:
+        LinkError: no time that the contract allows is long enough.
+    """
+    wanted_s = EXCHANGES_PER_WATCHDOG * exchange_s
+    if wanted_s > WATCHDOG_RANGE_S[1]:
+        raise LinkError(
+            f"one exchange takes {exchange_s * 1000:.0f} ms: too slow to keep the board's watchdog fed; "
+            "use a higher baud rate or a better cable"
+        )
+    return max(DEFAULT_WATCHDOG_S, wanted_s)
+
+
+def check_faults(snapshot: Snapshot, acknowledged: Fault) -> None:
+    """Refuse a board with something wrong.
+
+    Raises:
+        BoardFault: the cause is there now.
+        PermitDenied: a fault is over but nobody has acknowledged it.
+    """
+    if present := snapshot.causes & ~HOW_IT_ENDED:
+        raise BoardFault(present)
+    if over := snapshot.faults & ~(HOW_IT_ENDED | acknowledged):
+        raise PermitDenied(
+            f"the board still holds a fault that is over: {names(over)}; find out why, then acknowledge it"
+        )
+
+
+@asynccontextmanager
+async def claimed(board: BoardPort, notice: Callable[[str], None]) -> AsyncIterator[None]:
+    """Hold the board's claim.
+
+    Raises:
+        BoardHeld: another controller does.
+    """
+    try:
+        await board.claim()
+    except BoardRefused as refused:
+        if refused.reason is not Refusal.HELD_BY_ANOTHER:
+            raise
+        raise BoardHeld(
+            "another controller holds this board: stop it or wait until its watchdog has run out"
+        ) from refused
+    except BaseException:
+        await finish(_release(board, notice))  # it may have been carried out all the same
+        raise
+    try:
+        yield
+    finally:
+        await finish(_release(board, notice))
+
+
+async def _release(board: BoardPort, notice: Callable[[str], None]) -> None:
+    try:
+        await board.release()
+    except BenchError as error:
+        notice(f"the claim was not given back ({error}); it ends with the board's watchdog")
+
+
+async def prepare(
+    board: BoardPort, identity: Identity, setup: Setup, watchdog_s: float, notice: Callable[[str], None]
+) -> tuple[Event, ...]:
+    """Clear what the last session left, write the settings, start the watchdog.
+
+    Returns:
+        The events that nobody had read.
+    """
+    if faults := (await board.snapshot()).faults:
+        notice(f"the board reports {names(faults)}: read and cleared")
+        await board.clear(faults)
+    left = [event async for event in _left(board)]
+    await board.set_board(watchdog_s, PRESSURE_CEILING_PA, setup.nominal_v)
+    for channel in sorted(setup.circuits):
+        if channel <= identity.channels:
+            await board.set_channel(channel, setup.protection)
+    if Capability.WATCHDOG in identity.capabilities:
+        await board.kick()
+    return tuple(left)
+
+
+async def _left(board: BoardPort) -> AsyncIterator[Event]:
+    while events := (await board.events()).events:
+        for event in events:
+            yield event

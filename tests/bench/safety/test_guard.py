@@ -1,0 +1,457 @@
+"""Every way out of the guarded board leaves its outputs off, by the board's own log."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from bench.contract.table import Capability, ChannelState, EventKind, Fault, Return, TripReason
+from bench.errors import BoardFault, BoardHeld, LinkError, PermitDenied, Stopped
+from bench.safety.guard import Denied, GuardedBoard
+from bench.virtual_time import run_virtual
+from tests.bench.safety.fake_board import EVERYTHING, FakeBoard, small_profile
+
+STOP, TAIL, TURN = 1, 2, 3
+
+
+def guarded(board: FakeBoard, **options: object) -> GuardedBoard:
+    return GuardedBoard(board, small_profile(), **options)
+
+
+async def light_up(guard: GuardedBoard) -> None:
+    await guard.drive(STOP)
+    await guard.drive(TURN)
+    await guard.wait(0.2)
+
+
+def assert_off_and_released(board: FakeBoard) -> None:
+    assert board.on == set()
+    assert board.said("safe"), "SAFE was sent"
+    assert board.said("release")[-1] >= board.said("safe")[0]
+    assert board.log[-1][1] == "all-off release"
+
+
+def on_a_board(body: Callable[[GuardedBoard], Awaitable[object]], board: FakeBoard | None = None, **options: object):
+    board = board or FakeBoard()
+
+    async def main() -> FakeBoard:
+        async with guarded(board, **options) as guard:
+            await body(guard)
+        return board
+
+    return run_virtual(main())
+
+
+# --- way in ---
+
+
+def test_the_way_in_writes_limits_starts_the_watchdog_and_then_arms():
+    board = FakeBoard()
+
+    on_a_board(lambda guard: guard.snapshot(), board)
+
+    order = [text.split()[0] for _, text in board.log][:7]
+    assert order == ["claim", "set-board", "set-channel", "set-channel", "set-channel", "kick", "arm"]
+
+
+def test_a_restart_is_told_and_cleared():
+    board, notices = FakeBoard(), []
+    board.faults = Fault.RESTARTED
+
+    on_a_board(lambda guard: guard.drive(STOP), board, notice=notices.append)
+
+    assert notices == ["the board reports restarted: read and cleared"]
+
+
+def test_a_pressed_emergency_stop_refuses_the_board_in_one_line_before_it_is_claimed():
+    board = FakeBoard()
+    board.emergency_stop = True
+
+    with pytest.raises(BoardFault, match="emergency stop"):
+        on_a_board(light_up, board)
+
+    assert not board.said("claim")
+
+
+def test_a_fault_that_is_over_must_be_acknowledged():
+    board = FakeBoard()
+    board.faults = Fault.RETURN_OVERLOAD
+    with pytest.raises(PermitDenied, match=r"return overload.*acknowledge"):
+        on_a_board(light_up, board)
+
+    on_a_board(light_up, board, acknowledged=Fault.RETURN_OVERLOAD)
+
+    assert_off_and_released(board)
+
+
+def test_a_second_controller_is_turned_away_and_switches_nothing_off():
+    board = FakeBoard()
+    board.held_by_another = True
+
+    with pytest.raises(BoardHeld, match="another controller holds this board: stop it or wait") as refused:
+        on_a_board(light_up, board)
+
+    assert refused.value.exit_code == 69
+    assert not board.said("safe")
+    assert not board.said("release")
+
+
+def test_a_board_without_a_watchdog_needs_somebody_beside_it():
+    notices: list[str] = []
+    with pytest.raises(PermitDenied, match="watchdog"):
+        on_a_board(light_up, FakeBoard(capabilities=EVERYTHING & ~Capability.WATCHDOG), attended=False)
+
+    board = FakeBoard(capabilities=EVERYTHING & ~Capability.WATCHDOG)
+    board.protects = False
+    on_a_board(light_up, board, notice=notices.append)
+
+    assert "no watchdog" in notices[0]
+    assert not board.said("kick")
+
+
+def test_a_link_that_is_too_slow_for_any_watchdog_is_refused():
+    board = FakeBoard()
+    board.exchange_s = 0.3
+
+    with pytest.raises(LinkError, match="300 ms: too slow"):
+        on_a_board(light_up, board)
+
+
+# --- keeping ---
+
+
+@pytest.mark.parametrize("exchange_s", [0.0005, 0.01, 0.06, 0.15, 0.24])
+def test_the_watchdog_is_fed_at_any_link_speed_while_the_body_is_busy(exchange_s):
+    board = FakeBoard()
+    board.exchange_s = exchange_s
+
+    async def busy(guard: GuardedBoard) -> None:
+        await guard.drive(STOP)
+        for _ in range(40):
+            await guard.snapshot()
+        await guard.wait(3.0)
+
+    on_a_board(busy, board)
+
+    kicks = board.said("kick")
+    assert max(b - a for a, b in pairwise(kicks)) < board.watchdog_s / 1.5
+    assert Fault.HOST_SILENT not in board.faults
+
+
+# --- ways out ---
+
+
+def test_a_normal_end_leaves_everything_off():
+    assert_off_and_released(on_a_board(light_up))
+
+
+def test_an_exception_in_the_body_leaves_everything_off_and_comes_out_as_it_is():
+    board = FakeBoard()
+
+    async def fails(guard: GuardedBoard) -> None:
+        await light_up(guard)
+        raise ZeroDivisionError("mine")
+
+    with pytest.raises(ZeroDivisionError, match="mine"):
+        on_a_board(fails, board)
+
+    assert_off_and_released(board)
+
+
+async def everything(guard: GuardedBoard) -> None:
+    """One of each command, so that a cancellation finds every place."""
+    await guard.probe(TAIL)
+    await guard.pulse(STOP)
+    await guard.reference(True)
+    await guard.reference(False)
+    await guard.arm_capture(STOP, 1000, 100)
+    await light_up(guard)
+    await guard.capture()
+    await guard.returns(Return.PIN)
+    await guard.snapshot()
+    await guard.off([STOP])
+    await guard.read_events()
+
+
+def exchanges_of(body: Callable[[GuardedBoard], Awaitable[object]]) -> int:
+    return on_a_board(body).exchanges
+
+
+@pytest.mark.parametrize("cancellations", [1, 2, 3])
+def test_cancelled_at_every_exchange_the_board_ends_with_everything_off(cancellations):
+    last = exchanges_of(everything)
+    assert last > 40
+    for at in range(1, last + 1):
+        board = FakeBoard()
+
+        async def cancelled(at: int = at, board: FakeBoard = board) -> None:
+            async with asyncio.TaskGroup() as tasks:
+
+                async def session() -> None:
+                    async with guarded(board) as guard:
+                        await everything(guard)
+
+                task = tasks.create_task(session())
+                for later in range(cancellations):
+                    board.at_exchange[at + later] = task.cancel
+
+        run_virtual(cancelled())
+
+        assert board.on == set(), f"cancelled at exchange {at}"
+        armed = board.said("arm")
+        assert not armed or board.said("safe")[-1] > armed[-1]
+        claimed = board.said("claim")
+        assert not claimed or board.said("release")
+
+
+def test_a_loop_that_is_torn_down_does_not_cut_the_way_out_short():
+    board = FakeBoard()
+
+    async def main() -> None:
+        async with guarded(board) as guard:
+            await light_up(guard)
+            board.at_exchange[board.exchanges + 1] = lambda: [task.cancel() for task in asyncio.all_tasks()]
+            await guard.wait(1.0)
+
+    with pytest.raises(asyncio.CancelledError):
+        run_virtual(main())
+
+    assert board.on == set()
+    assert board.said("safe")
+
+
+def test_a_fault_in_the_middle_ends_the_body_within_a_tenth_of_a_second():
+    board = FakeBoard()
+
+    async def main() -> float:
+        loop = asyncio.get_running_loop()
+        pressed_s = 0.0
+
+        def press() -> None:
+            nonlocal pressed_s
+            pressed_s = loop.time()
+            board.press_stop()
+
+        with pytest.raises(BoardFault, match="emergency stop"):
+            async with guarded(board) as guard:
+                await light_up(guard)
+                loop.call_later(0.333, press)
+                await asyncio.sleep(60)  # anything: a question to the operator, a slow disk
+        return loop.time() - pressed_s
+
+    assert run_virtual(main()) < 0.1
+    assert_off_and_released(board)
+
+
+def test_the_body_can_tidy_up_inside_after_a_fault():
+    board = FakeBoard()
+
+    async def tidy(guard: GuardedBoard) -> str:
+        await guard.drive(STOP)
+        try:
+            async with guard.interruptible():
+                board.raise_fault(Fault.BOARD_HOT)
+                await asyncio.sleep(60)
+        except BoardFault:
+            await asyncio.sleep(0.3)  # writes its record
+            board.log.append((0.0, "tidied"))
+            raise
+
+    with pytest.raises(BoardFault, match="board hot"):
+        on_a_board(tidy, board)
+
+    assert (0.0, "tidied") in board.log
+
+
+def test_a_lost_link_ends_the_body_and_the_boards_own_watchdog_switches_off():
+    board, notices = FakeBoard(), []
+
+    async def main() -> None:
+        try:
+            async with guarded(board, notice=notices.append) as guard:
+                await light_up(guard)
+                board.lose_link()
+                await asyncio.sleep(60)
+        finally:
+            assert asyncio.get_running_loop().time() < 3.0
+            await asyncio.sleep(board.watchdog_s)
+            assert board.on == set()
+
+    with pytest.raises(LinkError, match="turned everything off by itself"):
+        run_virtual(main())
+
+    assert any("watchdog turns everything off" in notice for notice in notices)
+    assert board.log[-1][1].startswith("all-off fault")
+
+
+def test_a_link_that_comes_back_in_time_is_forgiven():
+    board = FakeBoard()
+
+    async def hiccup(guard: GuardedBoard) -> None:
+        await light_up(guard)
+        board.lose_link()
+        await asyncio.sleep(0.2)
+        board.link_lost = False
+        await asyncio.sleep(2.0)
+        await guard.snapshot()
+
+    assert_off_and_released(on_a_board(hiccup, board))
+
+
+def test_safe_is_tried_again_until_the_link_carries_it():
+    board = FakeBoard()
+
+    async def hiccup(guard: GuardedBoard) -> None:
+        await light_up(guard)
+        board.lose_link()
+        asyncio.get_running_loop().call_later(0.3, lambda: setattr(board, "link_lost", False))
+
+    assert_off_and_released(on_a_board(hiccup, board))
+
+
+def test_a_stop_from_another_task_switches_off_and_ends_the_body():
+    board = FakeBoard()
+
+    async def main() -> None:
+        async with guarded(board) as guard, asyncio.TaskGroup() as tasks:
+
+            async def press() -> None:
+                await asyncio.sleep(0.05)
+                await guard.stop("enough")
+                assert board.on == set()
+
+            tasks.create_task(press())
+            await guard.drive(STOP)
+            await asyncio.sleep(60)
+
+    with pytest.raises(Stopped, match="stopped: enough; outputs are off") as stopped:
+        run_virtual(main())
+
+    assert stopped.value.exit_code == 130
+    assert_off_and_released(board)
+
+
+# --- the door ---
+
+
+def test_a_short_that_the_pulse_shows_bars_driving_but_not_wiggling():
+    board = FakeBoard()
+    board.ohm[STOP] = 0.05
+
+    async def body(guard: GuardedBoard) -> None:
+        await guard.pulse(STOP)
+        assert guard.shorted == {STOP}
+        with pytest.raises(Denied, match="showed a short on stop"):
+            await guard.drive(STOP)
+        await guard.wiggle(STOP)
+        await guard.off([STOP])
+
+    on_a_board(body, board)
+
+    assert not board.said("drive")
+
+
+def test_a_sound_filament_is_not_taken_for_a_short():
+    async def body(guard: GuardedBoard) -> None:
+        for channel in (STOP, TAIL, TURN):
+            await guard.probe(channel)
+            await guard.pulse(channel)
+        assert guard.shorted == frozenset()
+
+    on_a_board(body)
+
+
+def test_a_mended_short_may_be_driven_after_a_new_look():
+    board = FakeBoard()
+    board.ohm[TURN] = 0.05
+
+    async def body(guard: GuardedBoard) -> None:
+        await guard.pulse(TURN)
+        board.ohm[TURN] = 6.4
+        await guard.pulse(TURN)
+        await guard.drive(TURN)
+
+    on_a_board(body, board)
+
+    assert board.said("drive")
+
+
+def test_a_cold_pulse_is_void_after_a_lamp_was_lit_also_by_the_session_before():
+    board = FakeBoard()
+
+    async def main() -> None:
+        async with guarded(board) as guard:
+            await light_up(guard)
+            await guard.off()
+            with pytest.raises(Denied, match="void") as void:
+                await guard.pulse(STOP)
+            assert not void.value.denial.dangerous
+        async with guarded(board) as guard:
+            with pytest.raises(Denied, match="void"):
+                await guard.pulse(STOP)
+            await guard.wait(5.0)
+            await guard.pulse(STOP)
+
+    run_virtual(main())
+
+
+def test_a_permit_rests_on_a_snapshot_taken_after_the_last_command():
+    async def body(guard: GuardedBoard) -> None:
+        await guard.returns(Return.NONE)
+        with pytest.raises(Denied, match="both return switches are open"):
+            await guard.drive(STOP)
+
+    on_a_board(body)
+
+
+def test_the_profile_must_fit_the_supply():
+    board = FakeBoard()
+    board.supply_v = 25.6
+
+    with pytest.raises(Denied, match=r"25\.6 V but the profile is for 12 V"):
+        on_a_board(light_up, board)
+
+    assert not board.said("drive")
+
+
+def test_a_refusal_that_hides_a_fault_is_told_as_the_fault():
+    board = FakeBoard()
+
+    async def body(guard: GuardedBoard) -> None:
+        await guard.snapshot()
+        board.at_exchange[board.exchanges + 1] = board.press_stop
+        await guard.drive(STOP)
+
+    with pytest.raises(BoardFault, match="emergency stop"):
+        on_a_board(body, board)
+
+
+def test_trips_are_told_with_their_reason():
+    board, told = FakeBoard(), []
+
+    async def body(guard: GuardedBoard) -> None:
+        await guard.drive(STOP)
+        board.outputs[STOP - 1].state = ChannelState.TRIPPED
+        board._event(EventKind.TRIP, STOP, TripReason.SHORT)
+        await guard.read_events()
+        assert guard.trips == {STOP: TripReason.SHORT}
+        with pytest.raises(Denied, match="tripped; turn it off"):
+            await guard.drive(STOP)
+        await guard.off([STOP])
+        await guard.drive(STOP)
+
+    on_a_board(body, board, on_event=told.append)
+
+    assert EventKind.TRIP in {event.kind for event in told}
+
+
+def test_identity_is_unchanged_by_the_guard():
+    board = FakeBoard()
+    board.identity_is = replace(board.identity_is, serial="S-9")
+
+    async def body(guard: GuardedBoard) -> None:
+        assert guard.identity.serial == "S-9"
+
+    on_a_board(body, board)
