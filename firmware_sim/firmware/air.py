@@ -1,0 +1,102 @@
+"""The seam to an air plant, and the firmware's valves with their longest-on times.
+
+A board without air has no inputs and no valves; its air values read 0.
+"""
+
+from typing import Protocol
+
+from bench.contract.table import AIR_INPUTS, EventKind
+from firmware_sim.firmware.channel import NEVER
+from firmware_sim.firmware.sensing import Log
+
+
+class AirPlant(Protocol):
+    """Air lines behind the board's valves, with their sensors."""
+
+    inputs: int  # analogue inputs in use, 0..6
+    valves: int  # valves in use, 0..4
+    regulators: bool
+
+    def switch(self, energised: int) -> None:
+        """Take new valve positions; bit n energises valve n."""
+
+    def regulate(self, line: int, pressure_pa: int) -> None:
+        """Set a line's electronic regulator (0 supply, 1 service)."""
+
+    def advance(self, until_s: float) -> None:
+        """Move to ``until_s``."""
+
+    def readings(self) -> tuple[int, ...]:
+        """Raw values of all six inputs, sensor errors included."""
+
+    def highest_pressure_pa(self) -> float:
+        """Highest gauge pressure now; the board trips on it."""
+
+    def quiet_until_s(self) -> float:
+        """As the electrical plant's."""
+
+
+class NoAir:
+    """A board without air."""
+
+    inputs = 0
+    valves = 0
+    regulators = False
+
+    def switch(self, energised: int) -> None:
+        """Nothing to switch."""
+
+    def regulate(self, line: int, pressure_pa: int) -> None:
+        """Nothing to set."""
+
+    def advance(self, until_s: float) -> None:
+        """Nothing moves."""
+
+    def readings(self) -> tuple[int, ...]:
+        """No inputs."""
+        return (0,) * AIR_INPUTS
+
+    def highest_pressure_pa(self) -> float:
+        """No pressure."""
+        return 0.0
+
+    def quiet_until_s(self) -> float:
+        """Always."""
+        return float("inf")
+
+
+class Valves:
+    """Valve outputs; each closes its own circuit again when its longest-on time is over."""
+
+    def __init__(self, plant: AirPlant, log: Log) -> None:
+        self.energised = 0
+        self._plant = plant
+        self._log = log
+        self._due: dict[int, int] = {}
+
+    def set(self, valve: int, energise: bool, until_tick: int) -> None:
+        """Energise a valve until a tick, or de-energise it."""
+        if energise:
+            self._due[valve] = until_tick
+        else:
+            self._due.pop(valve, None)
+        bit = 1 << valve
+        if bool(self.energised & bit) != energise:
+            self.energised ^= bit
+            self._plant.switch(self.energised)
+            self._log(EventKind.VALVE, valve, int(energise))
+
+    def all_off(self) -> None:
+        """De-energise all: the service line exhausts."""
+        for valve in list(self._due):
+            self.set(valve, False, 0)
+
+    def deadline(self) -> int:
+        """Tick at which the next longest-on time ends."""
+        return min(self._due.values(), default=NEVER)
+
+    def step(self, tick: int) -> None:
+        """De-energise what has been on long enough."""
+        for valve, due in list(self._due.items()):
+            if tick >= due:
+                self.set(valve, False, 0)

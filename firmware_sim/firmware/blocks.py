@@ -1,0 +1,105 @@
+"""What stands in each block: raw values in the contract's order, converters applied here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from bench.contract.fields import Block, RawValue
+from bench.contract.table import (
+    BOARD_SETTINGS,
+    CAPTURE,
+    CAPTURE_PAGE,
+    CHANNEL_SETTINGS,
+    COMMAND,
+    EVENTS,
+    EXTREMES,
+    IDENTITY,
+    SHOT,
+    SNAPSHOT,
+    ChannelState,
+    Mode,
+)
+from firmware_sim.port import Truth
+
+if TYPE_CHECKING:
+    from firmware_sim.firmware.firmware import Firmware
+
+
+def mode_of(firmware: Firmware) -> int:
+    """Mode bits now."""
+    outputs, capture = firmware.outputs, firmware.capture
+    timed = (ChannelState.PROBE, ChannelState.PULSE)
+    flags = (
+        (Mode.ARMED, outputs.armed),
+        (Mode.WATCHDOG_RUNNING, firmware.host.watching),
+        (Mode.CLAIMED, firmware.host.key != 0),
+        (Mode.CAPTURE_DONE, capture.done),
+        (Mode.CAPTURE_RUNNING, capture.waiting or capture.recording),
+        (Mode.SHOT_RUNNING, any(c.state in timed and not c.watched for c in outputs.active)),
+        (Mode.REFERENCE_ON, outputs.reference),
+    )
+    return sum(bit.value for bit, on in flags if on)
+
+
+def snapshot_values(firmware: Firmware, mean: Truth, samples: int) -> Sequence[RawValue]:
+    """Raw values of the snapshot (and shot) block from a mean over ``samples`` ticks."""
+    outputs, sensors, conditions = firmware.outputs, firmware.hardware.sensors, firmware.conditions
+    header = (
+        firmware.snapshots,
+        firmware.uptime_us,
+        mode_of(firmware),
+        firmware.faults.latched,
+        firmware.faults.causes,
+        firmware.boots & 0xFFFF,
+        firmware.commands.sequence,
+        int(firmware.commands.result),
+        firmware.events.head,
+        firmware.shots,
+        sensors.supply_mv(mean.supply_v, samples),
+        sensors.supply_ma(mean.supply_a, samples),
+        sensors.reference_ma(mean.reference_a, samples),
+        round(conditions.ambient_c * 10),
+        round(conditions.board_c * 10),
+        int(outputs.returns),
+        sensors.return_pin_ma(mean.return_pin_a, samples),
+        sensors.return_chassis_ma(mean.return_chassis_a, samples),
+        sensors.chassis_sense_mv(mean.chassis_sense_v, samples),
+        sensors.ground_pin_mv(mean.ground_pin_v, samples),
+        firmware.valves.energised,
+        *firmware.hardware.air.readings(),
+    )
+    rows: list[int] = []
+    for n, channel in enumerate(outputs.channels):
+        rows += (
+            int(channel.state),
+            sensors.voltage_mv(mean.pin_v[n], n + 1, samples),
+            sensors.current_ma(mean.pin_a[n], n + 1, samples),
+            channel.trips,
+            firmware.monitor.changes(channel),
+        )
+    return (*header, *rows)
+
+
+def _identity(firmware: Firmware, _index: int) -> Sequence[RawValue]:
+    hardware = firmware.hardware
+    return hardware.description.block(hardware.channels, hardware.air)
+
+
+_SOURCES: dict[Block, Callable[[Firmware, int], Sequence[RawValue]]] = {
+    IDENTITY: _identity,
+    SNAPSHOT: lambda firmware, _: firmware.latch_snapshot(),
+    SHOT: lambda firmware, _: firmware.shot,
+    EXTREMES: lambda firmware, _: firmware.monitor.block(firmware.hardware.sensors),
+    EVENTS: lambda firmware, _: firmware.events.block(),
+    CAPTURE: lambda firmware, _: firmware.capture.block(),
+    CAPTURE_PAGE: lambda firmware, index: firmware.capture.page(index - 1),
+    BOARD_SETTINGS: lambda firmware, _: firmware.board_settings.raw,
+    CHANNEL_SETTINGS: lambda firmware, index: firmware.outputs.channel(index).settings.raw,
+    COMMAND: lambda firmware, _: firmware.commands.last,
+}
+
+
+def block_values(firmware: Firmware, block: Block, index: int) -> Sequence[RawValue]:
+    """Raw values of a block's ``index``-th instance now, without the tag."""
+    return _SOURCES[block](firmware, index)

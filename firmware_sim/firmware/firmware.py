@@ -1,0 +1,258 @@
+"""The running firmware: everything that a restart loses, and the work of one tick.
+
+In each tick, in this order: the plant moves; causes of faults are judged, and a new one turns
+everything off; active channels step; valves and the wiggle monitor look; new switch positions go
+out. A cause is therefore acted upon at the first tick that can see it, less than one tick later.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench.contract.fields import Block, RawValue
+from bench.contract.table import (
+    BOARD_SETTINGS,
+    COMMAND,
+    EventKind,
+    Fault,
+    Refusal,
+)
+from firmware_sim.firmware.air import AirPlant, Valves
+from firmware_sim.firmware.blocks import block_values, snapshot_values
+from firmware_sim.firmware.budget import TICKS_PER_SECOND
+from firmware_sim.firmware.capture import Capture
+from firmware_sim.firmware.commands import Commands
+from firmware_sim.firmware.description import Description
+from firmware_sim.firmware.events import EventFifo
+from firmware_sim.firmware.faults import Faults, bits, causes_of
+from firmware_sim.firmware.history import DEPTH_TICKS, History
+from firmware_sim.firmware.host import Host
+from firmware_sim.firmware.memory import Memory
+from firmware_sim.firmware.monitor import Monitor
+from firmware_sim.firmware.outputs import Outputs
+from firmware_sim.firmware.sensing import Sensing
+from firmware_sim.firmware.settings import BoardSettings, ChannelSettings
+from firmware_sim.port import Conditions, FeedMode, Plant, Switches, Truth
+
+SHOT_TICKS = 2
+US_PER_TICK = 1000
+SELF_TEST_CURRENT_MA = 200
+SELF_TEST_SUPPLY_MV = (5_000, 36_000)
+SELF_TEST_BOARD_C = (-40.0, 125.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Hardware:
+    """What the firmware runs on; a restart does not touch it."""
+
+    plant: Plant
+    sensors: Sensing
+    air: AirPlant
+    description: Description
+    channels: int
+
+
+class Firmware:
+    """One run of the firmware, from start to restart.
+
+    Args:
+        hardware: the board.
+        tick: the board's tick at the start; uptime counts from here.
+        boots: starts since manufacture, this one included.
+    """
+
+    hardware: Hardware
+    board_settings: BoardSettings
+    host: Host
+    faults: Faults
+    events: EventFifo
+    outputs: Outputs
+    valves: Valves
+    monitor: Monitor
+    capture: Capture
+    commands: Commands
+    memory: Memory
+    truth: Truth
+    conditions: Conditions
+    history: History
+    shot: Sequence[RawValue]
+
+    def __init__(self, hardware: Hardware, tick: int, boots: int) -> None:
+        self.hardware = hardware
+        self.tick = tick
+        self.boots = boots
+        self.restart_wanted = False
+        self.board_settings = BoardSettings()
+        self.host = Host()
+        self.faults = Faults()
+        self.events = EventFifo()
+        self.outputs = Outputs(hardware.channels, self.log, self._shot)
+        self.valves = Valves(hardware.air, self.log)
+        self.monitor = Monitor(hardware.channels, self.log)
+        self.capture = Capture(hardware.sensors, self.log)
+        self.commands = Commands(self)
+        self.memory = Memory(hardware.channels, self._values)
+        self.snapshots = 0
+        self.shots = 0
+        self._started_tick = tick
+        self._ticks = 0  # length of the present step
+        self._self_test_failed = False
+        self._switches = Switches(())
+        self.apply()
+        hardware.air.switch(0)
+        self.truth = hardware.plant.truth()
+        self.conditions = hardware.plant.board_conditions()
+        self.history = History(self.truth)
+        self.shot = (0, *snapshot_values(self, self.truth, 1)[1:])
+        self.log(EventKind.RESTARTED, 0, boots)
+        self._latch(Fault.RESTARTED)
+
+    # --- time ---
+
+    @property
+    def uptime_us(self) -> int:
+        """Board clock since this start."""
+        return (self.tick - self._started_tick) * US_PER_TICK
+
+    def move_plant(self, tick: int) -> None:
+        """Let the plant move to ``tick``; recording costs samples on the way."""
+        plant, until_s = self.hardware.plant, tick / TICKS_PER_SECOND
+        capture = self.capture
+        if capture.recording:
+            samples = plant.advance(until_s, capture.channel, capture.per_tick)
+        else:
+            plant.advance(until_s)
+        self.hardware.air.advance(until_s)
+        ticks, self.tick = tick - self.tick, tick
+        self.truth = plant.truth()
+        self.history.add(self.truth, ticks)
+        self._ticks = ticks
+        if capture.recording:
+            capture.take(*samples)
+
+    def step(self, conditions: Conditions) -> None:
+        """The work of a tick, after the plant has moved."""
+        self.conditions = conditions
+        tick, truth, outputs = self.tick, self.truth, self.outputs
+        self._judge()
+        if outputs.active:
+            outputs.step(truth, tick, self._ticks)
+        if self.valves.energised:
+            self.valves.step(tick)
+        self.monitor.step(truth, outputs.active)
+        if outputs.changed:
+            self.apply()
+
+    def deadline(self) -> int:
+        """Tick of the next step that is due though nothing changes in the plant."""
+        outputs, tick = self.outputs, self.tick
+        if self.capture.recording:
+            return tick + 1
+        due = min(self.host.deadline(tick), self.valves.deadline())
+        if outputs.active:
+            due = min(due, outputs.deadline(self.truth, tick))
+        return due
+
+    def apply(self) -> None:
+        """Set the switches as the outputs want them; a capture that waits for one of them begins."""
+        before, self._switches = self._switches, self.outputs.take_switches()
+        self.hardware.plant.switch(self._switches)
+        number = self.capture.channel
+        if self.capture.waiting and self._begins(before, number):
+            self.capture.start(self.uptime_us, self.hardware.plant.truth())
+
+    def _begins(self, before: Switches, number: int) -> bool:
+        was = before.feeds[number - 1].mode
+        return was is FeedMode.OFF and self._switches.feeds[number - 1].mode is not FeedMode.OFF
+
+    # --- faults ---
+
+    def _judge(self) -> None:
+        causes = causes_of(
+            self.truth,
+            self.conditions,
+            self.board_settings,
+            self.host.look(self.tick),
+            self.hardware.air.highest_pressure_pa(),
+        )
+        if self._self_test_failed:
+            causes |= Fault.SELF_TEST.value
+        new = self.faults.see(causes)
+        if new:
+            self._tell_new(new)
+
+    def _latch(self, fault: Fault) -> None:
+        self.faults.latch(fault.value)
+        self._tell_new(fault.value)
+
+    def _tell_new(self, faults: int) -> None:
+        for fault in bits(faults):
+            self.log(EventKind.FAULT_SET, 0, fault)
+        self.all_off()
+
+    def all_off(self) -> None:
+        """Everything off, service line exhausted, disarmed."""
+        self.outputs.all_off(self.tick)
+        self.valves.all_off()
+        self.apply()
+
+    def self_test(self) -> None:
+        """Judge what the converters read with everything off; a failure latches SELF_TEST."""
+        sensors, truth = self.hardware.sensors, self.truth
+        currents = (sensors.current_ma(true_a, n) for n, true_a in enumerate(truth.pin_a, start=1))
+        low_mv, high_mv = SELF_TEST_SUPPLY_MV
+        low_c, high_c = SELF_TEST_BOARD_C
+        sound = (
+            all(abs(current) <= SELF_TEST_CURRENT_MA for current in currents)
+            and low_mv <= sensors.supply_mv(truth.supply_v) <= high_mv
+            and low_c <= self.conditions.board_c <= high_c
+        )
+        self._self_test_failed = not sound
+        self._judge()
+
+    # --- memory ---
+
+    def write(self, block: Block, index: int, raw: Sequence[RawValue]) -> Refusal:
+        """Take a write of a whole block."""
+        values = [int(value) for value in raw]
+        if block is COMMAND:
+            return self.commands.take(values)
+        try:
+            if block is BOARD_SETTINGS:
+                return self._set_board(BoardSettings.from_raw(values))
+            return self._set_channel(
+                index, ChannelSettings.from_raw(values, self.hardware.description.largest_current_ma)
+            )
+        except ValueError:
+            return Refusal.BAD_VALUE
+
+    def _set_board(self, settings: BoardSettings) -> Refusal:
+        if self.outputs.active:
+            return Refusal.OUTPUT_ON
+        self.board_settings = settings
+        self.host.watchdog_ticks = settings.watchdog_ticks
+        return Refusal.NONE
+
+    def _set_channel(self, number: int, settings: ChannelSettings) -> Refusal:
+        channel = self.outputs.channel(number)
+        if channel.active:
+            return Refusal.OUTPUT_ON
+        channel.settings = settings
+        return Refusal.NONE
+
+    def _values(self, block: Block, index: int) -> Sequence[RawValue]:
+        return block_values(self, block, index)
+
+    def log(self, kind: EventKind, index: int, value: int) -> None:
+        """Enter an event, stamped with the present tick."""
+        self.events.add(self.uptime_us, kind, index, value)
+
+    def _shot(self, ticks: int) -> None:
+        mean, samples = self.history.mean(min(SHOT_TICKS, max(ticks, 1)))
+        self.shots = self.shots + 1 & 0xFFFF
+        self.shot = (self.shots, *snapshot_values(self, mean, samples)[1:])
+
+    def latch_snapshot(self) -> Sequence[RawValue]:
+        """Raw values of the snapshot block; the host knows the latched faults from here on."""
+        self.snapshots = self.snapshots + 1 & 0xFFFF
+        self.faults.shown()
+        return snapshot_values(self, *self.history.mean(DEPTH_TICKS))

@@ -1,0 +1,43 @@
+"""The last ten milliseconds, so that a snapshot is a mean and not a moment."""
+
+from collections import deque
+from dataclasses import fields
+from statistics import fmean
+
+from firmware_sim.port import Truth
+
+DEPTH_TICKS = 10
+_PER_CHANNEL = ("pin_v", "pin_a")
+_SINGLE = tuple(f.name for f in fields(Truth) if f.name not in (*_PER_CHANNEL, "time_s", "limiting"))
+
+
+class History:
+    """True values at the last ticks, one a millisecond."""
+
+    def __init__(self, now: Truth) -> None:
+        self._ticks: deque[Truth] = deque([now], maxlen=DEPTH_TICKS)
+
+    def add(self, truth: Truth, ticks: int) -> None:
+        """``truth`` has held for the last ``ticks``."""
+        if ticks == 1:
+            self._ticks.append(truth)
+        else:
+            self._ticks.extend([truth] * min(ticks, DEPTH_TICKS))
+
+    def mean(self, ticks: int) -> tuple[Truth, int]:
+        """Mean of the last ``ticks`` (at most 10) values, and how many there were."""
+        last = list(self._ticks)[-ticks:]
+        if all(truth is last[-1] for truth in last):
+            return last[-1], ticks
+        return _mean(last), len(last)
+
+
+def _mean(truths: list[Truth]) -> Truth:
+    last = truths[-1]
+    return Truth(
+        time_s=last.time_s,
+        limiting=last.limiting,
+        pin_v=tuple(map(fmean, zip(*(truth.pin_v for truth in truths), strict=True))),
+        pin_a=tuple(map(fmean, zip(*(truth.pin_a for truth in truths), strict=True))),
+        **{name: fmean(getattr(truth, name) for truth in truths) for name in _SINGLE},
+    )
