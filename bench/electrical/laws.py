@@ -1,0 +1,176 @@
+"""Steady current of every load type against its voltage, for many readings at once.
+
+Filament: hot, the current follows the 0.55th power of the voltage (Fink and Beaty's lamp
+re-rating rule); cold, it is a plain resistance, the hot one divided by the cold ratio
+(tungsten: ``R`` grows with the absolute temperature to the power 1.2). Between the two the
+resistance is a smooth maximum, so that a lamp that is fed backwards with a fraction of a volt
+is neither hot nor quite cold. LED lamp: nothing below a threshold, a series resistance, then
+a regulated current. Control unit: constant power above its lock-out voltage.
+
+All corners are rounded by a few millivolts or a percent, so that Newton's method converges.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.profiles.model import ControlUnit, Diode, Filament, Led, Load, LoadType, Resistor
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+FILAMENT_EXPONENT = 0.55  # Fink & Beaty, Standard Handbook for Electrical Engineers: I ~ V**0.55
+TUNGSTEN_EXPONENT = 1.2  # textbook fit of tungsten's resistivity against temperature
+ROOM_K = 293.15
+_BLEND = 3.0
+_THRESHOLD_SOFTNESS_V = 0.03
+_REGULATION_SOFTNESS = 0.02
+_LOCKOUT_SOFTNESS_V = 0.05
+
+
+def cold_ratio(rated_w: float) -> float:
+    """Hot resistance at the rated voltage over the resistance at 20 degC.
+
+    12 to 14 for vehicle lamps: a larger filament is run hotter. (Common practice: 10 to 15.)
+    """
+    return float(13.0 * (rated_w / 10.0) ** 0.07)
+
+
+def filament_heat_j_per_k(lamp: Filament) -> float:
+    """Heat capacity of a tungsten filament, from its rating alone.
+
+    Surface from the radiated power (emissivity 0.25), section from the resistance, both at the
+    working temperature. Textbook tungsten: 19,300 kg/m3, 132 J/(kg K).
+    """
+    hot_ohm = lamp.rated_v**2 / lamp.rated_w
+    hot_k = ROOM_K * cold_ratio(lamp.rated_w) ** (1 / TUNGSTEN_EXPONENT)
+    resistivity = 5.65e-8 * (hot_k / 300.0) ** TUNGSTEN_EXPONENT
+    flux = 0.25 * 5.67e-8 * hot_k**4
+    radius = float((resistivity * lamp.rated_w / (2 * np.pi**2 * flux * hot_ohm)) ** (1 / 3))
+    length = lamp.rated_w / (2 * np.pi * radius * flux)
+    return float(19_300 * 132 * np.pi * radius**2 * length)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadLaws:
+    """The loads of a harness as columns; ``kind`` picks the law of each.
+
+    ``n`` loads; ``first``..``fourth`` hold the parameters of its type in the order of the
+    profile's dataclass (filament: hot ohm, rated V, cold ohm at 20 degC).
+    """
+
+    kind: NDArray[np.int64]
+    first: FloatArray
+    second: FloatArray
+    third: FloatArray
+    fourth: FloatArray
+    leak_s: FloatArray
+
+    @classmethod
+    def of(cls, loads: Sequence[Load]) -> "LoadLaws":
+        """Columns for ``loads``, in their order."""
+        rows = [_columns(load.type) for load in loads]
+        table = np.array(rows, dtype=float).reshape(len(rows), 6)
+        return cls(table[:, 0].astype(np.int64), *(table[:, i].copy() for i in range(1, 6)))
+
+
+FILAMENT, LED, RESISTOR, DIODE, UNIT = range(5)
+
+
+def _columns(load: LoadType) -> tuple[float, float, float, float, float, float]:
+    match load:
+        case Filament(rated_v, rated_w):
+            hot_ohm = rated_v**2 / rated_w
+            return (FILAMENT, hot_ohm, rated_v, hot_ohm / cold_ratio(rated_w), 0.0, 0.0)
+        case Led():
+            return (LED, load.threshold_v, load.series_ohm, load.current_a, load.slope_a_per_v, 1 / load.leak_ohm)
+        case Resistor(ohm):
+            return (RESISTOR, ohm, 0.0, 0.0, 0.0, 0.0)
+        case Diode(forward_v, series_ohm):
+            return (DIODE, forward_v, series_ohm, 0.0, 0.0, 1e-9)
+        case ControlUnit():
+            return (UNIT, load.power_w, load.lockout_v, 0.0, 0.0, 1 / load.leak_ohm)
+
+
+def load_current(
+    laws: LoadLaws,
+    volts: FloatArray,
+    factor: FloatArray,
+    cold: BoolArray,
+    cold_scale: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Current through each load and its slope dI/dV.
+
+    Args:
+        laws: ``n`` loads.
+        volts: shape (readings, n), a to b.
+        factor: (readings, n) or (n,), multiplies the current; 0 is a missing load.
+        cold: (readings,), filaments are still cold and control units not yet awake.
+        cold_scale: (n,) or (readings, n), multiplies the cold resistance of filaments (temperature).
+    """
+    amps, slope = np.zeros_like(volts), np.zeros_like(volts)
+    scale = np.broadcast_to(cold_scale, volts.shape)
+    for kind, law in ((FILAMENT, _filament), (LED, _led), (RESISTOR, _resistor), (DIODE, _diode), (UNIT, _unit)):
+        which = np.flatnonzero(laws.kind == kind)
+        if which.size:
+            amps[:, which], slope[:, which] = law(laws, which, volts[:, which], cold, scale[:, which])
+    leak = laws.leak_s
+    return (amps + volts * leak) * factor, (slope + leak) * factor
+
+
+Law = tuple[FloatArray, FloatArray]
+
+
+def _filament(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray, scale: FloatArray) -> Law:
+    hot_ohm, rated_v = laws.first[which], laws.second[which]
+    cold_ohm = laws.third[which] * scale
+    relative = np.maximum(np.abs(volts) / rated_v, 1e-9)
+    growth = (1 - FILAMENT_EXPONENT) * _BLEND
+    hot_part = np.where(cold[:, None], 0.0, relative**growth)
+    total = hot_part + (cold_ohm / hot_ohm) ** _BLEND
+    ohm = hot_ohm * total ** (1 / _BLEND)
+    amps = volts / ohm
+    return amps, (1 - (1 - FILAMENT_EXPONENT) * hot_part / total) / ohm
+
+
+def _led(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray, _scale: FloatArray) -> Law:
+    threshold, series, limit, tilt = (
+        column[which] for column in (laws.first, laws.second, laws.third, laws.fourth)
+    )  # fmt: skip
+    rising, rising_slope = _soft_rise((volts - threshold) / series, _THRESHOLD_SOFTNESS_V / series)
+    over = volts - threshold - limit * series
+    regulated = limit + tilt * over
+    gap = rising - regulated
+    round_off = np.sqrt(gap**2 + (_REGULATION_SOFTNESS * limit) ** 2)
+    slope = rising_slope / series
+    amps = np.maximum(0.5 * (rising + regulated - round_off), 0.0)
+    blend = 0.5 * (1 - gap / round_off)
+    return amps, np.where(volts > threshold - 1.0, blend * slope + (1 - blend) * tilt, 0.0)
+
+
+def _soft_rise(value: FloatArray, width: FloatArray) -> Law:
+    """Zero below zero, ``value`` above, rounded over ``width``; and its slope."""
+    root = np.sqrt(value**2 + width**2)
+    return 0.5 * (value + root), 0.5 * (1 + value / root)
+
+
+def _resistor(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray, _scale: FloatArray) -> Law:
+    conductance = np.broadcast_to(1 / laws.first[which], volts.shape)
+    return volts * conductance, conductance
+
+
+def _diode(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray, _scale: FloatArray) -> Law:
+    series = laws.second[which]
+    amps, slope = _soft_rise((volts - laws.first[which]) / series, _THRESHOLD_SOFTNESS_V / series)
+    return amps, slope / series
+
+
+def _unit(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray, _scale: FloatArray) -> Law:
+    power, lockout = laws.first[which], laws.second[which]
+    awake = 1 / (1 + np.exp(-np.clip((volts - lockout) / _LOCKOUT_SOFTNESS_V, -60, 60)))
+    awake = np.where(cold[:, None], 0.0, awake)
+    safe = np.maximum(volts, 1.0)
+    # The true slope is slightly negative; zero keeps Newton's matrix positive and the answer the same.
+    return awake * power / safe, np.zeros_like(volts)
