@@ -9,28 +9,46 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from bench.profiles.library import data_root as data_root
-    from bench.profiles.loading import (
-        load_connector as load_connector,
-    )
-    from bench.profiles.loading import (
-        load_limits as load_limits,
-    )
-    from bench.profiles.loading import (
-        load_profile as load_profile,
-    )
-    from bench.profiles.loading import (
-        profile_names as profile_names,
-    )
+    from bench.profiles.checking import check_file
+    from bench.profiles.library import data_root
+    from bench.profiles.loading import load_connector, load_limits, load_profile, profile_names
+    from bench.profiles.measurements import load_measurements, measurements_document
+    from bench.profiles.scenarios import load_answers, load_scenario, scenario_names
+    from bench.profiles.schema import json_schema, schema_kinds
+    from bench.profiles.writing import profile_document
 
 _HOMES = {
+    "check_file": "checking",
     "data_root": "library",
+    "json_schema": "schema",
+    "load_answers": "scenarios",
     "load_connector": "loading",
     "load_limits": "loading",
+    "load_measurements": "measurements",
     "load_profile": "loading",
+    "load_scenario": "scenarios",
+    "measurements_document": "measurements",
+    "profile_document": "writing",
     "profile_names": "loading",
+    "scenario_names": "scenarios",
+    "schema_kinds": "schema",
 }
-__all__ = sorted(_HOMES)
+__all__ = [
+    "check_file",
+    "data_root",
+    "json_schema",
+    "load_answers",
+    "load_connector",
+    "load_limits",
+    "load_measurements",
+    "load_profile",
+    "load_scenario",
+    "measurements_document",
+    "profile_document",
+    "profile_names",
+    "scenario_names",
+    "schema_kinds",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -57,8 +57,7 @@ def profile_of(document: Document, at: Loc = ()) -> Profile:
     Raises:
         InputError: as :func:`load_profile`.
     """
-    whole = with_bases(document) if not at else document
-    inner = whole.below(at)
+    inner = with_bases(document.below(at))
     form = fill(HarnessForm, inner)
     plug = _connector_of(form, inner)
     catalogue = lamp_catalogue(form.nominal_v or plug.nominal_v)

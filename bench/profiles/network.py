@@ -57,18 +57,18 @@ class Network:
     @cached_property
     def copper(self) -> Graph:
         """Wire and joints, both ways."""
-        return _graph((e.a, e.b) for e in self._both_ways("copper"))
+        return graph((e.a, e.b) for e in self._both_ways("copper"))
 
     @cached_property
     def forward(self) -> Graph:
         """Copper both ways and loads from fed side to return side."""
         loads = [e for e in self.elements if e.kind == "load"]
-        return _graph((e.a, e.b) for e in [*self._both_ways("copper"), *loads])
+        return graph((e.a, e.b) for e in [*self._both_ways("copper"), *loads])
 
     @cached_property
     def together(self) -> Graph:
         """Everything both ways."""
-        return _graph((e.a, e.b) for e in [*self._both_ways("copper"), *self._both_ways("load")])
+        return graph((e.a, e.b) for e in [*self._both_ways("copper"), *self._both_ways("load")])
 
     @cached_property
     def ground_nodes(self) -> set[str]:
@@ -83,19 +83,20 @@ class Network:
                 yield element._replace(a=element.b, b=element.a)
 
 
-def _graph(edges: Iterable[tuple[str, str]]) -> Graph:
-    graph: dict[str, set[str]] = defaultdict(set)
+def graph(edges: Iterable[tuple[str, str]]) -> Graph:
+    """Neighbours of every node; an edge goes one way only."""
+    neighbours: dict[str, set[str]] = defaultdict(set)
     for a, b in edges:
-        graph[a].add(b)
-    return graph
+        neighbours[a].add(b)
+    return neighbours
 
 
-def reach(graph: Graph, starts: Iterable[str]) -> set[str]:
+def reach(neighbours: Graph, starts: Iterable[str]) -> set[str]:
     """All nodes that can be reached from ``starts``, themselves included."""
     seen = set(starts)
     todo = list(seen)
     while todo:
-        fresh = graph.get(todo.pop(), set()) - seen
+        fresh = neighbours.get(todo.pop(), set()) - seen
         seen |= fresh
         todo.extend(fresh)
     return seen

@@ -1,0 +1,73 @@
+"""Scenario and answers files."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from bench.errors import InputError
+from bench.profiles import faults
+from bench.profiles.forms.scenario import AnswersForm, FaultForm, ScenarioForm
+from bench.profiles.library import find, names
+from bench.profiles.loading import load_profile
+from bench.profiles.model import InjectedFault, Profile, Scenario, SenseErrors
+from bench.profiles.problems import Problem, fill, refuse
+from bench.profiles.source import Document, read_document
+
+CHARGED_V = {12: 12.8, 24: 25.6}
+
+
+def scenario_names() -> list[str]:
+    """Names of the simulator's scenarios that come with the program."""
+    return names("scenario")
+
+
+def load_scenario(name_or_path: str | Path) -> Scenario:
+    """What the simulator is to play, by path or name.
+
+    Raises:
+        InputError: no such scenario, its file or its profile is wrong, or a fault names a place
+            that the profile lacks.
+    """
+    return scenario_of(read_document(find("scenario", name_or_path)))
+
+
+def scenario_of(document: Document) -> Scenario:
+    """The scenario that ``document`` is."""
+    form = fill(ScenarioForm, document)
+    profile = _profile_of(form, document)
+    refuse(document, faults.check(form.faults, profile))
+    volts = form.supply.volts
+    return Scenario(
+        profile=profile,
+        seed=form.seed,
+        ambient_c=form.ambient_c,
+        supply_v=volts if volts is not None else CHARGED_V[profile.nominal_v],
+        supply_ohm=form.supply.resistance_ohm,
+        spread=form.spread,
+        clamp_ohm=form.clamp_milliohm / 1000,
+        sense=replace(SenseErrors(), **form.sense.model_dump()),
+        faults=tuple(_fault(each) for each in form.faults),
+        answers=dict(form.operator.root),
+    )
+
+
+def _profile_of(form: ScenarioForm, document: Document) -> Profile:
+    try:
+        path = find("harness", form.profile, document.path.parent)
+    except InputError as error:
+        refuse(document, [Problem(("profile",), str(error))])
+        raise
+    return load_profile(path)
+
+
+def _fault(form: FaultForm) -> InjectedFault:
+    return InjectedFault(**form.model_dump(exclude_none=True))
+
+
+def load_answers(path: str | Path) -> dict[str, str | float | bool]:
+    """Answers to the operator's questions, by the name of the question.
+
+    Raises:
+        InputError: no such file, or it is not a list of names with plain answers.
+    """
+    document = read_document(Path(path))
+    return dict(fill(AnswersForm, document).root) if document.data is not None else {}
