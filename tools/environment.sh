@@ -107,7 +107,7 @@ need_project() {
     fi
     say "Installing Umbilical and the libraries it needs (a minute or two the first time)"
     for try in 1 2 3; do
-        "$VENV/bin/python" -m pip install --quiet --disable-pip-version-check --retries 10 --timeout 60 \
+        "$VENV/bin/python" -m pip install -qq --disable-pip-version-check --retries 10 --timeout 60 \
             --editable "$what" >&2 && break
         [ "$try" -lt 3 ] || give_up "pip could not install the project; is there a network? Run again to try once more."
         say "pip failed; trying again"

@@ -11,21 +11,22 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from bench import units
 from bench.cli.letters import tall
 from bench.cli.terminal import STYLE, WORD
-from bench.results import Alternative, Finding, Run, StepResult, Verdict, Where
+from bench.results import Alternative, Finding, Run, Severity, StepResult, Verdict, Where
+from bench.units import System
 
-_FEET_PER_M = 1 / 0.3048
-_SEVERITY = {"safety": "SAFETY", "defect": "DEFECT", "advice": "ADVICE"}
+_SEVERITY: dict[Severity, str] = {"safety": "SAFETY", "defect": "DEFECT", "advice": "ADVICE"}
 _SEVERITY_STYLE = {"safety": "bold red", "defect": "bold yellow", "advice": "bold"}
 
 
-def show(console: Console, run: Run, kept: Iterable[tuple[str, str]] = ()) -> None:
+def show(console: Console, run: Run, kept: Iterable[tuple[str, str]] = (), system: System = "us") -> None:
     """Print the run's end; ``kept`` names what was written and where (``("record", ID)``)."""
     console.print()
     console.print(_banner(run, ascii_only=console.options.ascii_only))
     for number, finding in enumerate(run.findings, 1):
-        console.print(_finding(number, finding))
+        console.print(_finding(number, finding, system))
     untested = [step for step in run.steps if step.verdict in (Verdict.NOT_TESTED, Verdict.UNSURE)]
     if untested:
         console.print(_open_questions(untested))
@@ -61,7 +62,7 @@ def _plural(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def _finding(number: int, finding: Finding) -> RenderableType:
+def _finding(number: int, finding: Finding, system: System) -> RenderableType:
     heading = Text.assemble(
         (f"{number:>3}  ", "bold"),
         (_SEVERITY[finding.severity], _SEVERITY_STYLE[finding.severity]),
@@ -71,10 +72,10 @@ def _finding(number: int, finding: Finding) -> RenderableType:
     table = _block()
     table.add_row("", "what", finding.explain)
     if finding.where is not None:
-        table.add_row("", "where", place(finding.where))
-    table.add_row("", "how bad", _how_bad(finding))
+        table.add_row("", "where", place(finding.where, system))
+    table.add_row("", "how bad", _how_bad(finding, system))
     if finding.alternatives:
-        table.add_row("", "or else", "; ".join(map(_alternative, finding.alternatives)))
+        table.add_row("", "or else", "; ".join(_alternative(other, system) for other in finding.alternatives))
     table.add_row("", "next", Text(finding.next, style="bold"))
     return Padding(Group(heading, table), (1, 0, 0, 0))
 
@@ -87,29 +88,24 @@ def _block() -> Table:
     return table
 
 
-def place(where: Where) -> str:
+def place(where: Where, system: System = "us") -> str:
     """A place in words, with its distance in both unit systems when it is known."""
     noun = {"segment": "wire", "joint": "joint", "lamp": "lamp", "component": "part"}[where.place]
     text = f"{noun} {where.name}"
     if where.from_connector_m is not None:
-        text += f", {_distance(where.from_connector_m)} from the connector"
+        text += f", {units.both(where.from_connector_m, 'm', system)} from the connector"
     if where.plus_minus_m is not None:
-        text += f", give or take {_distance(where.plus_minus_m)}"
+        text += f", give or take {units.both(where.plus_minus_m, 'm', system)}"
     return text
 
 
-def _distance(metres: float) -> str:
-    feet = metres * _FEET_PER_M
-    return f"{metres:.1f} m ({feet:.0f} ft)" if feet >= 10 else f"{metres:.1f} m ({feet:.1f} ft)"
-
-
-def _how_bad(finding: Finding) -> str:
+def _how_bad(finding: Finding, system: System) -> str:
     sure = f"{finding.confidence:.0%} sure"
-    return f"{finding.size.value:.3g} {finding.size.unit}, {sure}" if finding.size else sure
+    return f"{units.both(finding.size.value, finding.size.unit, system)}, {sure}" if finding.size else sure
 
 
-def _alternative(alternative: Alternative) -> str:
-    where = f" at {place(alternative.where)}" if alternative.where else ""
+def _alternative(alternative: Alternative, system: System) -> str:
+    where = f" at {place(alternative.where, system)}" if alternative.where else ""
     return f"{alternative.kind.replace('-', ' ')}{where} ({alternative.confidence:.0%})"
 
 

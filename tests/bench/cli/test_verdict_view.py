@@ -3,11 +3,12 @@ import io
 import pytest
 from rich.console import Console
 
-from bench.cli import verdict_view
+from bench.cli import stdio, verdict_view
 from bench.cli.letters import tall
 from bench.cli.terminal import WORD
 from bench.results import BoardInfo, Finding, Run, Size, StepResult, Verdict, Where
 
+stdio.prepare()
 BOARD = BoardInfo("sim:", "1", "sim", "1.0", 8, "")
 SHORT = Finding(
     kind="short-to-ground",
@@ -24,7 +25,7 @@ SHORT = Finding(
 
 
 def screen(verdict: Verdict, width: int = 80, encoding: str = "utf-8", findings: tuple[Finding, ...] = ()) -> str:
-    stream = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    stream = io.TextIOWrapper(io.BytesIO(), encoding=encoding, errors=stdio.HANDLER)
     console = Console(file=stream, width=width, markup=False, highlight=False)
     step = StepResult("abs", "ABS supply", verdict, 0.0, 1.0, findings=findings, reason="no answer")
     run = Run("id", "inspect", "anything", "2026", BOARD, state="complete", steps=(step,))
@@ -49,8 +50,8 @@ def test_a_finding_says_what_where_how_bad_and_what_next() -> None:
 
     assert "SAFETY short to ground (stop)" in text
     assert "The wire touches the [frame]." in text
-    assert "wire stop.trunk, 3.1 m (10 ft) from the connector, give or take 0.4 m (1.3 ft)" in text
-    assert "0.08 ohm, 97% sure" in text
+    assert "wire stop.trunk, 10.2 ft (3.1 m) from the connector, give or take 1.31 ft (0.4 m)" in text
+    assert "80 mΩ, 97% sure" in text
     assert "Look at the bolster." in text
 
 
@@ -69,5 +70,8 @@ def test_a_pipe_gets_no_control_characters(encoding: str) -> None:
     assert all(character.isprintable() or character == "\n" for character in text)
 
 
-def test_a_terminal_without_unicode_gets_a_frame_of_plain_characters() -> None:
-    assert screen(Verdict.PASS, encoding="ascii").isascii()
+def test_a_terminal_without_unicode_gets_plain_characters_and_units_in_words() -> None:
+    text = screen(Verdict.FAIL, encoding="ascii", findings=(SHORT,))
+
+    assert text.isascii()
+    assert "80 mohm" in text
