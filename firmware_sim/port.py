@@ -85,10 +85,16 @@ class Plant(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """What happens to the board itself. ``restarts`` counts power glitches so far."""
+    """What happens to the board itself.
+
+    Attributes:
+        restarts: power glitches so far.
+        stuck: sensor inputs that repeat their last reading (``current:3``, ``voltage:1``), for ``Sensors.hold``.
+    """
 
     emergency_stop: bool = False
     ambient_c: float = 20.0
     board_c: float = 25.0
     restarts: int = 0
     hung: bool = False
+    stuck: frozenset[str] = frozenset()

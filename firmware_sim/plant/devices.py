@@ -1,0 +1,199 @@
+"""The non-linear loads as vectors, linearised for one implicit stage.
+
+Ports are ordered filaments, then piecewise-linear devices (LED lamps, diodes), then control
+units. A stage is implicit in time: its states obey ``x = base + a F(x, v)``, where ``a`` is a
+time (the stage's share of the step). A port's capacitor then looks like a conductance C/a
+behind the base voltage, and a filament's temperature can be eliminated port by port.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.profiles.model import ControlUnit as ControlUnitType
+from bench.profiles.model import Diode, Filament, Led, LoadType
+from firmware_sim.plant.control_unit import ControlUnit
+from firmware_sim.plant.filament import KELVIN, RESISTANCE_EXPONENT, FilamentRating, Filaments
+from firmware_sim.plant.netlist import Terminal
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+LEAST_UNIT_F = 1e-6  # constant power without any capacitor would have no defined voltage behind a probe
+REVERSE_SIEMENS = 1e-9  # of a blocked device
+
+
+class PiecewiseLinear:
+    """Devices whose current is a rising broken line of their voltage.
+
+    Four pieces: blocked below 0 V, leaking to the threshold, a series resistance to the knee,
+    regulated above it.
+    """
+
+    def __init__(self, loads: Sequence[Led | Diode]) -> None:
+        self.count = len(loads)
+        lines = [_led_line(load) if isinstance(load, Led) else _diode_line(load) for load in loads]
+        self.breaks = np.array([line[0] for line in lines], dtype=float).reshape(self.count, 3).T.copy()
+        slopes = np.array([line[1] for line in lines], dtype=float).reshape(self.count, 4).T
+        # the line's value at v = 0 when each piece is extended: continuous at every break
+        steps = (slopes[:-1] - slopes[1:]) * self.breaks
+        self._slopes = slopes.ravel().copy()
+        self._at_zero = np.vstack((np.zeros(self.count), np.cumsum(steps, axis=0))).ravel()
+        self._column = np.arange(self.count)
+        self._width = self.count
+
+    def pieces(self, volts: FloatArray) -> IntArray:
+        """Index of the piece that each device is on, flattened for ``siemens`` and ``at_zero``."""
+        result: IntArray = (volts > self.breaks).sum(axis=0) * self._width + self._column
+        return result
+
+    def siemens(self, pieces: IntArray) -> FloatArray:
+        """Slope of each device's piece."""
+        result: FloatArray = self._slopes[pieces]
+        return result
+
+    def at_zero(self, pieces: IntArray) -> FloatArray:
+        """Current at 0 V of each device's extended piece."""
+        result: FloatArray = self._at_zero[pieces]
+        return result
+
+
+Line = tuple[tuple[float, float, float], tuple[float, float, float, float]]
+
+
+def _led_line(led: Led) -> Line:
+    series_ohm = max(led.series_ohm, 1e-3)
+    knee_v = led.threshold_v + led.current_a * series_ohm
+    leak = 1 / led.leak_ohm
+    return (0.0, led.threshold_v, knee_v), (REVERSE_SIEMENS, leak, leak + 1 / series_ohm, leak + led.slope_a_per_v)
+
+
+def _diode_line(diode: Diode) -> Line:
+    on = 1 / max(diode.series_ohm, 1e-3)
+    return (0.0, diode.forward_v, diode.forward_v + 1.0), (REVERSE_SIEMENS, REVERSE_SIEMENS, on, on)
+
+
+class Devices:
+    """All ports of one harness with one set of parameters."""
+
+    def __init__(self, terminals: Sequence[Terminal], ambient_c: float) -> None:
+        ordered = sorted(terminals, key=_order)
+        self.nodes = [(terminal.a, terminal.b) for terminal in ordered]
+        kinds = [terminal.type for terminal in ordered]
+        ratings = [
+            FilamentRating(t.type.rated_v, t.type.rated_w, t.mass_factor)
+            for t in ordered
+            if isinstance(t.type, Filament)
+        ]
+        self.filaments = Filaments(ratings, ambient_c + KELVIN)
+        self.lines = PiecewiseLinear([kind for kind in kinds if isinstance(kind, (Led, Diode))])
+        self.unit_types = {t.name: t.type for t in ordered if isinstance(t.type, ControlUnitType)}
+        self.count = len(ordered)
+        self.hot = slice(0, self.filaments.count)
+        self.broken = slice(self.filaments.count, self.filaments.count + self.lines.count)
+        self.first_unit = self.filaments.count + self.lines.count
+        self.capacitance_f = np.array([_capacitance_f(kind) for kind in kinds], dtype=float)
+        self.capacitive = np.flatnonzero(self.capacitance_f)
+
+
+def _capacitance_f(kind: LoadType) -> float:
+    match kind:
+        case Led():
+            return kind.capacitance_f
+        case ControlUnitType():
+            return max(kind.capacitance_f, LEAST_UNIT_F)
+        case _:
+            return 0.0
+
+
+def _order(terminal: Terminal) -> int:
+    match terminal.type:
+        case Filament():
+            return 0
+        case ControlUnitType():
+            return 2
+        case _:
+            return 1
+
+
+class Stage:
+    """One implicit stage: the devices linearised around (v, T) as currents ``i`` and slopes ``g``."""
+
+    def __init__(
+        self,
+        devices: Devices,
+        units: Mapping[str, ControlUnit],
+        time_share_s: float,
+        base_v: FloatArray,
+        base_k: FloatArray,
+    ) -> None:
+        self._filaments = devices.filaments
+        self._lines = devices.lines
+        self._hot, self._broken = devices.hot, devices.broken
+        self._units = [
+            (devices.first_unit + index, units[name], kind)
+            for index, (name, kind) in enumerate(devices.unit_types.items())
+        ]
+        self._heating = time_share_s / devices.filaments.heat_j_per_k
+        self._capacitive = devices.capacitive if len(devices.capacitive) else None
+        self._companion = devices.capacitance_f / time_share_s
+        self._base_v, self._base_k = base_v, base_k
+        self.g = np.zeros(devices.count)
+        self.i = np.zeros(devices.count)
+
+    def linearise(self, v: FloatArray, kelvin: FloatArray) -> None:
+        """Evaluate all ports at ``v`` and temperatures ``kelvin`` (filaments only)."""
+        if self._filaments.count:
+            self._linearise_filaments(v[self._hot], kelvin)
+        if self._lines.count:
+            self.pieces = self._lines.pieces(v[self._broken])
+            slope = self._lines.siemens(self.pieces)
+            self.g[self._broken] = slope
+            self.i[self._broken] = self._lines.at_zero(self.pieces) + slope * v[self._broken]
+        for port, unit, kind in self._units:
+            self.i[port], self.g[port] = _unit_line(unit, kind, float(v[port]))
+        if self._capacitive is not None:
+            self.g += self._companion
+            self.i += self._companion * (v - self._base_v)
+
+    def _linearise_filaments(self, v: FloatArray, kelvin: FloatArray) -> None:
+        f, heating = self._filaments, self._heating
+        hotness = np.log(kelvin / f.hot_k)
+        siemens = f.hot_siemens * np.exp(-RESISTANCE_EXPONENT * hotness)
+        radiated = f.radiated_w * np.exp(f.radiated_exponent * hotness)
+        amps = v * siemens
+        watts = v * amps
+        loss = radiated - f.absorbed_w + f.conducted_w_per_k * (kelvin - f.ambient_k)
+        residual = kelvin - self._base_k - heating * (watts - loss)
+        fall = (RESISTANCE_EXPONENT * watts + f.radiated_exponent * radiated) / kelvin + f.conducted_w_per_k
+        stiffness = 1 + heating * fall
+        self._kelvin_at_v = -residual / stiffness  # temperature change with v held
+        self._kelvin_per_v = 2 * heating * amps / stiffness
+        amps_per_kelvin = -RESISTANCE_EXPONENT * amps / kelvin
+        self.g[self._hot] = siemens + amps_per_kelvin * self._kelvin_per_v
+        self.i[self._hot] = amps + amps_per_kelvin * self._kelvin_at_v
+
+    def temperature_step(self, dv: FloatArray) -> FloatArray:
+        """Temperature change that belongs to voltage changes ``dv`` of all ports."""
+        change: FloatArray = self._kelvin_at_v + self._kelvin_per_v * dv[self._hot]
+        return change
+
+    def on_other_pieces(self, v: FloatArray) -> bool:
+        """Whether ``v`` lies on other pieces of the broken lines than those linearised."""
+        return bool(self._lines.count) and bool((self._lines.pieces(v[self._broken]) != self.pieces).any())
+
+
+def _unit_line(unit: ControlUnit, kind: ControlUnitType, volts: float) -> tuple[float, float]:
+    """Current and slope of a control unit; below where it stops its power falls with the square."""
+    leak = 1 / kind.leak_ohm
+    if volts <= 0:
+        return REVERSE_SIEMENS * volts, REVERSE_SIEMENS
+    amps, slope = leak * volts, leak
+    if unit.running:
+        floor = unit.stop_v
+        if volts >= floor:
+            return amps + unit.power_w / volts + unit.lamp_a, slope - unit.power_w / volts**2
+        siemens = unit.power_w / floor**2 + unit.lamp_a / floor
+        return amps + siemens * volts, slope + siemens
+    return amps, slope

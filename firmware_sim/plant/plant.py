@@ -1,0 +1,300 @@
+"""The plant: a harness behind the board's sockets, moved by whoever owns time.
+
+The plant looks ahead: it integrates whole steps, which may be much longer than a tick, and
+reads values inside them from the step's parabola. A switch inside a step throws the rest away.
+A limiter that begins or ends, a control unit that starts or stops, a fault that comes or goes
+ends a step where it happens. Once nothing moves, one solution holds until the next event.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from math import inf
+from operator import and_, itemgetter
+
+import numpy as np
+
+from bench.profiles.model import Scenario
+from firmware_sim.plant.as_built import build_harness
+from firmware_sim.plant.board import BOARD_WARMER_THAN_AIR_K, HOT_BOARD_DEGC
+from firmware_sim.plant.configurations import Configurations
+from firmware_sim.plant.control_unit import ControlUnit
+from firmware_sim.plant.devices import FloatArray
+from firmware_sim.plant.fault_schedule import FaultSchedule
+from firmware_sim.plant.faults import BoardTrouble, Supply, UnitState
+from firmware_sim.plant.integrator import SHORTEST_STEP_S, Integrator, Parabola
+from firmware_sim.plant.network import Observables
+from firmware_sim.plant.segment import Segment, crossing, segment_of_step, steady_segment
+from firmware_sim.plant.solver import Circuit, State
+from firmware_sim.port import Conditions, Feed, FeedMode, Switches, Truth
+
+STEADY_V_OR_A = 2e-5  # a steady state this near in every observable is taken at once,
+STEADY_K = 0.5  # when it is this near in every filament, lit or not
+TRY_STEADY_K_PER_S = 20.0
+LIMIT_SLACK_A = 1e-6
+MOST_MODE_CHANGES = 32
+
+
+@dataclass(frozen=True, slots=True)
+class LimiterFlip:
+    """The limiter of feed ``index`` begins or ends."""
+
+    index: int
+
+
+@dataclass(frozen=True, slots=True)
+class UnitFlip:
+    """Control unit ``name`` at device port ``port`` starts or stops."""
+
+    name: str
+    port: int
+
+
+ModeChange = LimiterFlip | UnitFlip
+
+
+class HarnessPlant:
+    """Fulfils :class:`firmware_sim.port.Plant`.
+
+    Raises:
+        InputError: a fault names a place that the profile lacks.
+    """
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.time_s = 0.0
+        self._scenario = scenario
+        harness = build_harness(scenario)
+        self._schedule = FaultSchedule(scenario, harness)
+        self._configurations = Configurations(scenario, harness, self._schedule.one_way)
+        self._configuration = self._configurations.of(self._schedule.present)
+        devices = self._configuration.devices
+        self._units = {name: ControlUnit() for name in devices.unit_types}
+        self._configure_units(0.0)
+        self._state = State(
+            np.zeros(len(self._configuration.names)),
+            np.zeros(devices.count),
+            np.full(devices.filaments.count, devices.filaments.ambient_k),
+        )
+        self._integrator: Integrator | None = None
+        self._segment: Segment | None = None
+        self._pending: tuple[ModeChange, ...] = ()
+        self._limiting: tuple[bool, ...] = ()
+        self._use_switches(Switches(tuple(Feed() for _ in range(self._configurations.channels))))
+
+    # --- the port ---
+
+    def switch(self, switches: Switches) -> None:
+        """Take new switch positions, effective at ``time_s``.
+
+        Raises:
+            ValueError: fewer feeds than the profile's wiring needs.
+        """
+        if switches is self._switches or switches == self._switches:
+            return
+        self._stop_at(self.time_s)
+        self._use_switches(switches)
+
+    def advance(
+        self, until_s: float, channel: int = 0, samples: int = 0
+    ) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Move to ``until_s``; see :meth:`firmware_sim.port.Plant.advance`."""
+        amps, volts = [], []
+        start_s, span_s = self.time_s, until_s - self.time_s
+        row_a, row_v = self._at.pin_a.start + channel - 1, self._at.pin_v.start + channel - 1
+        for n in range(1, samples + 1):
+            time_s = start_s + span_s * n / samples
+            segment = self._segment_at(time_s)
+            s = segment.share(time_s)
+            amps.append(segment.y.value(row_a, s))
+            volts.append(segment.y.value(row_v, s))
+        self._segment_at(until_s)
+        self.time_s = until_s
+        return tuple(amps), tuple(volts)
+
+    def truth(self) -> Truth:
+        """Values now."""
+        segment, at = self._segment_at(self.time_s), self._at
+        y = segment.y.at(segment.share(self.time_s)).tolist()
+        return Truth(
+            time_s=self.time_s,
+            supply_v=y[at.supply_v],
+            supply_a=y[at.supply_a],
+            pin_v=tuple(y[at.pin_v]),
+            pin_a=tuple(y[at.pin_a]),
+            limiting=segment.limiting,
+            return_pin_a=y[at.return_pin_a],
+            return_chassis_a=y[at.return_chassis_a],
+            chassis_sense_v=y[at.chassis_v],
+            ground_pin_v=y[at.ground_pin_v],
+            reference_a=y[at.reference_a],
+        )
+
+    def quiet_until_s(self) -> float:
+        """Nothing observable changes by itself before this time; see :meth:`firmware_sim.port.Plant.quiet_until_s`."""
+        segment = self._segment_at(self.time_s)
+        return segment.end_s if segment.quiet else self.time_s
+
+    def board_conditions(self) -> Conditions:
+        """Environment of the board now."""
+        self._segment_at(self.time_s)
+        troubles = {trouble.what for trouble in self._schedule.of(BoardTrouble)}
+        ambient_c = self._scenario.ambient_c
+        return Conditions(
+            emergency_stop="emergency-stop" in troubles,
+            ambient_c=ambient_c,
+            board_c=HOT_BOARD_DEGC if "hot" in troubles else ambient_c + BOARD_WARMER_THAN_AIR_K,
+            restarts=self._schedule.restarts(),
+            hung="hung" in troubles,
+            stuck=frozenset(what.removeprefix("stuck-") for what in troubles if what.startswith("stuck-")),
+        )
+
+    # --- looking ahead ---
+
+    def _segment_at(self, time_s: float) -> Segment:
+        segment = self._segment
+        while segment is None or time_s >= segment.end_s:
+            segment = self._segment = self._next_segment(self.time_s if segment is None else segment.end_s)
+        return segment
+
+    def _next_segment(self, start_s: float) -> Segment:
+        pending, event = self._pending, start_s >= self._next_event_s()
+        if pending or event:
+            self._stop_at(start_s)
+            self._carry_out(pending, start_s)
+            self._meet_events(start_s)
+        if self._integrator is None:
+            self._integrator = self._begin(start_s)
+        end_s = self._next_event_s()
+        steady = self._steady_state(self._integrator)
+        net = self._integrator.circuit.net
+        if steady is not None:
+            return steady_segment(steady, start_s, end_s, net, self._y_constant, self._limiting)
+        step = self._integrator.step(end_s - start_s)
+        segment = segment_of_step(step, start_s, net, self._y_constant, self._limiting)
+        if segment.end_s > end_s - SHORTEST_STEP_S / 2:
+            segment.end_s = end_s
+        self._end_at_mode_change(segment)
+        return segment
+
+    def _stop_at(self, time_s: float) -> None:
+        """Keep the states at ``time_s`` and forget everything later."""
+        if self._segment is not None:
+            s = self._segment.share(time_s)
+            x = self._segment.x.at(s)
+            self._state = State(x, self._configuration.incidence_t @ x, self._segment.kelvin.at(s))
+        self._segment = self._integrator = None
+        self._pending = ()
+
+    def _begin(self, start_s: float) -> Integrator:
+        """Start from the kept states; limiters and control units settle at once."""
+        for _ in range(MOST_MODE_CHANGES):
+            integrator = Integrator(self._circuit(), self._state)
+            changes = self._mode_changes(self._y_of(integrator.state), integrator.state.v)
+            if not changes:
+                break
+            self._carry_out(changes, start_s)
+        return integrator
+
+    def _circuit(self) -> Circuit:
+        net = self._configuration.reduced(self._switches, self._limiting)
+        sources = self._configuration.network.sources(self._supply_v(), self._switches, self._limiting)
+        self._y_constant = net.from_s @ sources
+        self._net = net
+        return Circuit(net, net.sources_in @ sources, self._configuration.devices, self._units)
+
+    def _y_of(self, state: State) -> FloatArray:
+        result: FloatArray = self._net.from_x @ state.x + self._y_constant
+        return result
+
+    def _supply_v(self) -> float:
+        lowered = self._schedule.of(Supply)
+        return lowered[-1].volts if lowered else self._scenario.supply_v
+
+    def _steady_state(self, integrator: Integrator) -> State | None:
+        """The steady state, when the plant is as good as there."""
+        if integrator.fastest_k_per_s() > TRY_STEADY_K_PER_S:
+            return None
+        steady = integrator.steady()
+        near = float(np.abs(self._y_of(steady) - self._y_of(integrator.state)).max()) < STEADY_V_OR_A
+        near = near and float(np.abs(steady.kelvin - integrator.state.kelvin).max(initial=0.0)) < STEADY_K
+        return steady if near and not self._mode_changes(self._y_of(steady), steady.v) else None
+
+    # --- events ---
+
+    def _next_event_s(self) -> float:
+        return min(self._schedule.next_s, *(unit.next_s for unit in self._units.values()), inf)
+
+    def _meet_events(self, time_s: float) -> None:
+        if self._schedule.advance(time_s):
+            self._reconfigure()
+            self._configure_units(time_s)
+        for unit in self._units.values():
+            unit.advance(time_s)
+
+    def _reconfigure(self) -> None:
+        """Another set of faults: the same devices at other nodes."""
+        before = dict(zip(self._configuration.names, self._state.x.tolist(), strict=True))
+        self._configuration = self._configurations.of(self._schedule.present)
+        x = np.array([before.get(name, 0.0) for name in self._configuration.names])
+        self._state = replace(self._state, x=x)
+
+    def _configure_units(self, time_s: float) -> None:
+        for name, unit in self._units.items():
+            faults = [fault for fault in self._schedule.of(UnitState) if fault.load == name]
+            code = next((fault.code for fault in faults if fault.code), "")
+            lamp_dead = any(fault.lamp_dead for fault in faults)
+            unit.configure(self._configuration.devices.unit_types[name], code=code, lamp_dead=lamp_dead, time_s=time_s)
+
+    def _use_switches(self, switches: Switches) -> None:
+        if len(switches.feeds) != self._configurations.channels:
+            self._configurations.use_channels(len(switches.feeds))
+            self._configuration = self._configurations.of(self._schedule.present)
+        self._at = Observables(self._configurations.channels)
+        driven = [feed.mode is FeedMode.DRIVE for feed in switches.feeds]
+        were_limiting = (*self._limiting, *[False] * len(driven))
+        self._limiting = tuple(map(and_, driven, were_limiting))
+        self._driven = [index for index, is_driven in enumerate(driven) if is_driven]
+        self._switches = switches
+
+    # --- modes: limiters and control units ---
+
+    def _mode_changes(self, y: FloatArray, v: FloatArray) -> tuple[ModeChange, ...]:
+        """What cannot stay as it is at observables ``y`` and port voltages ``v``."""
+        first = self._at.margin_a.start
+        changes: list[ModeChange] = [
+            LimiterFlip(index)
+            for index in self._driven
+            if (y[first + index] < -LIMIT_SLACK_A if self._limiting[index] else y[first + index] > LIMIT_SLACK_A)
+        ]
+        port = self._configuration.devices.first_unit
+        changes += [
+            UnitFlip(name, port + index)
+            for index, (name, unit) in enumerate(self._units.items())
+            if unit.wants_switch(float(v[port + index]))
+        ]
+        return tuple(changes)
+
+    def _carry_out(self, changes: Iterable[ModeChange], time_s: float) -> None:
+        for change in changes:
+            if isinstance(change, UnitFlip):
+                self._units[change.name].switch(time_s)
+            else:
+                before = self._limiting
+                self._limiting = tuple(not on if index == change.index else on for index, on in enumerate(before))
+
+    def _end_at_mode_change(self, segment: Segment) -> None:
+        """Cut the segment where the first limiter or control unit changes; the change waits for its end."""
+        x_end = segment.x.at(1.0)
+        changes = self._mode_changes(segment.y.at(1.0), self._configuration.incidence_t @ x_end)
+        if not changes:
+            return
+        share, first = min(((self._when(change, segment), change) for change in changes), key=itemgetter(0))
+        segment.end_s = min(segment.end_s, segment.start_s + max(share * segment.length_s, SHORTEST_STEP_S))
+        self._pending = (first,)
+
+    def _when(self, change: ModeChange, segment: Segment) -> float:
+        if isinstance(change, LimiterFlip):
+            return crossing(segment.y, self._at.margin_a.start + change.index, 0.0)
+        across = self._configuration.incidence_t[change.port]
+        x = segment.x
+        volts = Parabola(*(np.array([across @ part]) for part in (x.c0, x.c1, x.c2)))
+        return crossing(volts, 0, self._units[change.name].threshold_v)

@@ -1,0 +1,75 @@
+"""A stretch of plant time on which every value is a parabola."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from firmware_sim.plant.devices import FloatArray
+from firmware_sim.plant.integrator import Parabola, Step, line, parabola
+from firmware_sim.plant.network import Reduced
+from firmware_sim.plant.solver import State
+
+QUIET_V_OR_A = 2e-5  # what moves less than this in a segment is quiet: far below any converter's step
+
+
+@dataclass(slots=True, eq=False)
+class Segment:
+    """Values from ``start_s`` to ``end_s``; the parabolas take ``length_s`` from s = 0 to 1.
+
+    Attributes:
+        y: observables, in the order of :class:`firmware_sim.plant.network.Observables`.
+        limiting: channels at their current limit all along.
+    """
+
+    start_s: float
+    length_s: float
+    end_s: float
+    y: Parabola
+    x: Parabola
+    kelvin: Parabola
+    limiting: tuple[bool, ...]
+    quiet: bool
+
+    def share(self, time_s: float) -> float:
+        """Parameter of the parabolas at ``time_s``."""
+        return (time_s - self.start_s) / self.length_s
+
+
+def segment_of_step(
+    step: Step, start_s: float, net: Reduced, y_constant: FloatArray, limiting: tuple[bool, ...]
+) -> Segment:
+    """Dense output of ``step``."""
+    if step.middle is None:
+        x, kelvin = line(step.start.x, step.end.x), line(step.start.kelvin, step.end.kelvin)
+    else:
+        x = parabola(step.start.x, step.middle.x, step.end.x)
+        kelvin = parabola(step.start.kelvin, step.middle.kelvin, step.end.kelvin)
+    y = Parabola(net.from_x @ x.c0 + y_constant, net.from_x @ x.c1, net.from_x @ x.c2)
+    quiet = bool((np.abs(y.c1) + np.abs(y.c2)).max() < QUIET_V_OR_A)
+    return Segment(start_s, step.length_s, start_s + step.length_s, y, x, kelvin, limiting, quiet)
+
+
+def steady_segment(
+    state: State, start_s: float, end_s: float, net: Reduced, y_constant: FloatArray, limiting: tuple[bool, ...]
+) -> Segment:
+    """Nothing moves until ``end_s``."""
+
+    def still(values: FloatArray) -> Parabola:
+        return line(values, values)
+
+    y = still(net.from_x @ state.x + y_constant)
+    return Segment(start_s, 1.0, end_s, y, still(state.x), still(state.kelvin), limiting, quiet=True)
+
+
+def crossing(y: Parabola, row: int, level: float) -> float:
+    """First s in 0..1 at which ``row`` reaches ``level``, given that it lies on the other side at 1."""
+    c0, c1, c2 = float(y.c0[row]) - level, float(y.c1[row]), float(y.c2[row])
+    rising = c0 + c1 + c2 > 0
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        s = 0.5 * (low + high)
+        if (c0 + s * (c1 + s * c2) > 0) == rising:
+            high = s
+        else:
+            low = s
+    return high
