@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.electrical.harness import Harness, build
 from bench.electrical.laws import FILAMENT
-from bench.electrical.network import Harness, Solution, build, feeds_of, solve, sound_state
+from bench.electrical.network import Solution, feeds_of, solve, sound_network
 from bench.profiles.model import BoardErrors, Circuit, Profile, Reading
 
 LAMP_LIMIT_SHARE = 0.85  # of the bulb's design voltage; 13 CCR 1249(c)
@@ -71,7 +72,7 @@ def _alone(harness: Harness, how: str, ambient_c: float, supply_v: float, board:
     ]
     ground_pins = harness.profile.connector.ground_pins
     feeds = feeds_of(readings, harness.pins, ground_pins, board, supply_v)
-    return solve(harness, feeds, sound_state(harness, ambient_c))
+    return solve(sound_network(harness, ambient_c), feeds)
 
 
 def _circuit(

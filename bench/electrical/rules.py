@@ -18,8 +18,9 @@ import numpy as np
 
 from bench.electrical.expected import current_sigma
 from bench.electrical.ground import MARGINAL_OHM, MISSING_SHARE, SOUND_OHM
+from bench.electrical.harness import Harness, build
 from bench.electrical.laws import FILAMENT, UNIT
-from bench.electrical.network import Harness, Solution, build, predict
+from bench.electrical.network import Solution, predict
 from bench.electrical.wording import finding
 from bench.profiles.model import BoardErrors, Circuit, Measurements, Reading, Segment
 from bench.results import Alternative, Evidence, Finding, FindingKind, Severity, Size, Verdict, Where

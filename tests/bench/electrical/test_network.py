@@ -4,7 +4,8 @@ from random import Random
 import numpy as np
 import pytest
 
-from bench.electrical.network import build, predict
+from bench.electrical.harness import build
+from bench.electrical.network import predict
 from bench.profiles.model import (
     CHASSIS,
     COPPER_OHM_MM2_PER_M,
