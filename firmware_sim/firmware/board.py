@@ -21,11 +21,11 @@ class Board:
     """A board of the contract on a plant.
 
     Args:
-        plant: the harness behind the sockets; its pins are the board's channels.
+        plant: the harness behind the sockets.
         sensors: converters.
         description: what the identity block says.
         air: air lines, when the board has any.
-        boots: starts since manufacture, before this one.
+        channels: how many the board has; as many as the plant has pins when None.
     """
 
     def __init__(
@@ -34,13 +34,13 @@ class Board:
         sensors: Sensing,
         description: Description | None = None,
         air: AirPlant | None = None,
-        boots: int = 0,
+        channels: int | None = None,
     ) -> None:
-        channels = len(plant.truth().pin_v)
+        channels = channels or len(plant.truth().pin_v)
         self._hardware = Hardware(plant, sensors, air or NoAir(), description or Description(), channels)
         self._tick = round(plant.time_s * TICKS_PER_SECOND)
         self._glitches = plant.board_conditions().restarts
-        self._firmware = Firmware(self._hardware, self._tick, boots + 1)
+        self._firmware = Firmware(self._hardware, self._tick, boots=1)
 
     @property
     def time_s(self) -> float:

@@ -131,6 +131,8 @@ class Firmware:
 
     def step(self, conditions: Conditions) -> None:
         """The work of a tick, after the plant has moved."""
+        if conditions.stuck != self.conditions.stuck:
+            self.hardware.sensors.hold(conditions.stuck)
         self.conditions = conditions
         tick, truth, outputs = self.tick, self.truth, self.outputs
         self._judge()

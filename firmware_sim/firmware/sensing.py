@@ -40,6 +40,15 @@ class Sensing(Protocol):
     def ground_pin_mv(self, true_v: float, samples: int = 1) -> int:
         """Connector ground pin."""
 
+    def ambient_decidegc(self, true_c: float) -> int:
+        """Air at the board, in 0.1 degC."""
+
+    def board_decidegc(self, true_c: float) -> int:
+        """Hottest switch, in 0.1 degC."""
+
+    def hold(self, stuck: frozenset[str]) -> None:
+        """Let the named inputs repeat their last reading (``current:3``, ``voltage:1``); free all others."""
+
 
 Log = Callable[[EventKind, int, int], None]
 """Enters an event (kind, index, value) into the FIFO, stamped with the present tick."""

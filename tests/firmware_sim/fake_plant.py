@@ -142,22 +142,33 @@ class FakePlant:
 
 
 class ExactSensors:
-    """Fulfils ``firmware_sim.firmware.sensing.Sensing`` without any error; one channel may be stuck."""
+    """Fulfils ``firmware_sim.firmware.sensing.Sensing`` without any error."""
 
     def __init__(self) -> None:
-        self.stuck_ma: dict[int, int] = {}
+        self._held: dict[str, int] = {}
+        self._stuck: frozenset[str] = frozenset()
 
-    def voltage_mv(self, true_v: float, channel: int, samples: int = 1) -> int:
+    def hold(self, stuck: frozenset[str]) -> None:
+        self._stuck = stuck
+
+    def _read(self, name: str, raw: int) -> int:
+        if name not in self._stuck:
+            self._held[name] = raw
+        return self._held.get(name, raw)
+
+    def voltage_mv(self, true_v: float, channel: int, samples: int = 1) -> int:  # noqa: ARG002 - the port's signature
+        return self._read(f"voltage:{channel}", round(true_v * 1000))
+
+    def current_ma(self, true_a: float, channel: int, samples: int = 1) -> int:  # noqa: ARG002 - the port's signature
+        return self._read(f"current:{channel}", round(true_a * 1000))
+
+    def supply_mv(self, true_v: float, samples: int = 1) -> int:  # noqa: ARG002 - the port's signature
         return round(true_v * 1000)
 
-    def current_ma(self, true_a: float, channel: int, samples: int = 1) -> int:
-        return self.stuck_ma.get(channel, round(true_a * 1000))
-
-    def supply_mv(self, true_v: float, samples: int = 1) -> int:
-        return round(true_v * 1000)
-
-    def supply_ma(self, true_a: float, samples: int = 1) -> int:
-        return round(true_a * 1000)
-
-    reference_ma = return_pin_ma = return_chassis_ma = supply_ma
+    supply_ma = reference_ma = return_pin_ma = return_chassis_ma = supply_mv
     chassis_sense_mv = ground_pin_mv = supply_mv
+
+    def ambient_decidegc(self, true_c: float) -> int:
+        return round(true_c * 10)
+
+    board_decidegc = ambient_decidegc
