@@ -118,7 +118,10 @@ class Board:
         await self._link.close()
 
     async def _identify(self) -> Identity:
-        magic, major, minor = await self._link.read(_WHO)
+        try:
+            magic, major, minor = await self._link.read(_WHO)
+        except GarbledReply as error:
+            raise NotOurBoard(f"not a board of this contract, or a very bad wire: {error}") from error
         if magic != CONTRACT_MAGIC:
             raise NotOurBoard(
                 f"{self.url}: not a board of this contract (register 1 is {magic:#06x}, not {CONTRACT_MAGIC:#06x})"

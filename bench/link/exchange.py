@@ -7,10 +7,14 @@ A caller that is cancelled before its turn has sent nothing, and nothing is sent
 """
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any, TypeVar
 
+from bench.errors import LinkError
+
 T = TypeVar("T")
+
+TRIES = 3
 
 
 class Turns:
@@ -28,3 +32,16 @@ class Turns:
 
     def _give_back(self, _: asyncio.Task[Any]) -> None:
         self._wire.release()
+
+
+async def try_again(connect: Callable[[], Awaitable[None]], attempt: Callable[[], Awaitable[T]]) -> T:
+    """Make up to three attempts at what does no harm twice; a wire that cannot be opened ends it at once."""
+    failed = 0
+    while True:
+        await connect()
+        try:
+            return await attempt()
+        except LinkError:
+            failed += 1
+            if failed == TRIES:
+                raise

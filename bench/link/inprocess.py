@@ -2,16 +2,23 @@
 
 import asyncio
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from bench.contract.fields import Block, RawValue
 from bench.contract.table import COMMAND, CommandCode, Refusal
-from bench.errors import GarbledReply, NoBoard
+from bench.errors import GarbledReply, NoBoard, NotOurBoard
 from bench.link.confirm import write_confirmed
+
+T = TypeVar("T")
+
+PATIENCE_S = 0.1  # what it takes to notice that a hung board says nothing
 
 
 class Registers(Protocol):
-    """A board's memory and clock, as the simulator offers them."""
+    """A board's memory and clock, as the simulator offers them.
+
+    Where nothing is at an address, reading and writing raise LookupError; a hung board raises TimeoutError.
+    """
 
     def advance_to(self, time_s: float) -> None:
         """Let the board live until ``time_s``."""
@@ -46,10 +53,9 @@ class InProcessLink:
 
     async def read(self, block: Block, rows: int = 0, index: int = 1) -> tuple[int, ...]:
         """Registers of a block without its tag."""
-        async with self._wire:
-            self._catch_up()
-            tag, *registers = self._registers.read_registers(block.start(index), block.length(rows))
-            await asyncio.sleep(self._exchange_s)
+        tag, *registers = await self._exchange(
+            lambda: self._registers.read_registers(block.start(index), block.length(rows))
+        )
         if not block.owns(tag):
             raise GarbledReply(f"{self.url}: tag {tag:#06x} is not one of the {block.name} block")
         return tuple(registers)
@@ -69,13 +75,19 @@ class InProcessLink:
 
     async def _put(self, block: Block, values: Sequence[RawValue], index: int = 1) -> Refusal:
         registers = block.pack(values)
-        async with self._wire:
-            self._catch_up()
-            refusal = self._registers.write_registers(block.start(index) + 1, registers)
-            await asyncio.sleep(self._exchange_s)
-        return refusal
+        return await self._exchange(lambda: self._registers.write_registers(block.start(index) + 1, registers))
 
-    def _catch_up(self) -> None:
+    async def _exchange(self, do: Callable[[], T]) -> T:
         if not self._is_open:
             raise NoBoard(f"{self.url}: the link is closed")
-        self._registers.advance_to(self._clock())
+        async with self._wire:
+            self._registers.advance_to(self._clock())
+            try:
+                answer = do()
+            except TimeoutError:
+                await asyncio.sleep(PATIENCE_S)
+                raise NoBoard(f"{self.url}: the board does not answer") from None
+            except LookupError as error:
+                raise NotOurBoard(f"{self.url}: {error}; it is not a board of this contract") from error
+            await asyncio.sleep(self._exchange_s)
+        return answer

@@ -1,0 +1,107 @@
+"""Modbus as a link: blocks and commands as registers.
+
+A block's first register is its tag. It must name the block that was asked for, and its counter
+must have moved since the last read of that block: an answer seen before is no news.
+
+On RTU an answer to a write proves little, for a doubled answer to the write before looks the
+same. There the board's own note of the last command is read after each command.
+"""
+
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import TypeVar
+
+from pymodbus.constants import ExcCodes
+
+from bench.contract.fields import Block, RawValue
+from bench.contract.table import COMMAND, SNAPSHOT, CommandCode, Refusal
+from bench.errors import GarbledReply, NoBoard
+from bench.link.confirm import named_refusal, write_confirmed
+from bench.link.exchange import Turns, try_again
+from bench.link.modbus_wire import ModbusWire
+from bench.link.url import BoardUrl
+
+T = TypeVar("T")
+
+_HEAD_FIELDS = [field.name for field in SNAPSHOT.header].index("command_result") + 1
+_HEAD = replace(SNAPSHOT, header=SNAPSHOT.header[:_HEAD_FIELDS], row=())  # ends with the last command's result
+
+
+class ModbusLink:
+    """A :class:`~bench.link.base.Link` over Modbus RTU or TCP."""
+
+    def __init__(self, url: BoardUrl) -> None:
+        self.url = url.text
+        self._wire = ModbusWire(url)
+        self._turns = Turns()
+        self._is_open = False
+        self._tags: dict[int, int] = {}
+
+    async def open(self) -> None:
+        """Connect."""
+        self._is_open = True
+        await self._turns.take(self._be_connected)
+
+    async def read(self, block: Block, rows: int = 0, index: int = 1) -> tuple[int, ...]:
+        """Registers of a block without its tag."""
+        return await self._turns.take(partial(self._trying, partial(self._read, block, rows, index)))
+
+    async def write(self, block: Block, values: Sequence[RawValue], index: int = 1) -> Refusal:
+        """Write settings and read them back."""
+        return await write_confirmed(self, self._put, block, values, index)
+
+    async def command(self, sequence: int, key: int, code: CommandCode, arguments: Sequence[int]) -> Refusal:
+        """Give one command, once."""
+        return await self._turns.take(partial(self._command, sequence, key, code, arguments))
+
+    async def close(self) -> None:
+        """Disconnect."""
+        self._is_open = False
+        await self._turns.take(self._wire.disconnect)
+
+    async def _be_connected(self) -> None:
+        if not self._is_open:
+            raise NoBoard(f"{self.url}: the link is closed")
+        if not self._wire.is_connected:
+            await self._wire.connect()
+
+    async def _trying(self, attempt: Callable[[], Awaitable[T]]) -> T:
+        return await try_again(self._be_connected, attempt)
+
+    async def _read(self, block: Block, rows: int, index: int) -> tuple[int, ...]:
+        start = block.start(index)
+        tag, *registers = await self._wire.read(start, block.length(rows), writable=block.writable)
+        if not block.owns(tag):
+            self._wire.lose_step()
+            raise GarbledReply(f"{self.url}: tag {tag:#06x} is not one of the {block.name} block")
+        if self._tags.get(start) == tag:
+            self._wire.lose_step()
+            del self._tags[start]
+            raise GarbledReply(f"{self.url}: the {block.name} came that was read before")
+        self._tags[start] = tag
+        return tuple(registers)
+
+    async def _put(self, block: Block, values: Sequence[RawValue], index: int) -> Refusal:
+        registers, start = block.pack(values), block.start(index) + 1
+        code = await self._turns.take(partial(self._trying, lambda: self._wire.write(start, registers)))
+        # Exception 4 to settings has one reason: they are not changed under a channel that is on.
+        return {0: Refusal.NONE, ExcCodes.ILLEGAL_VALUE: Refusal.BAD_VALUE}.get(code, Refusal.OUTPUT_ON)
+
+    async def _command(self, sequence: int, key: int, code: CommandCode, arguments: Sequence[int]) -> Refusal:
+        a, b, c = (*arguments, 0, 0, 0)[:3]
+        registers = COMMAND.pack((sequence, key, code, a, b, c))
+        await self._be_connected()
+        exception = await self._wire.write(COMMAND.address + 1, registers)
+        if exception == ExcCodes.ILLEGAL_VALUE:
+            return Refusal.BAD_VALUE
+        if exception == 0 and not self._wire.is_rtu:
+            return Refusal.NONE
+        return await self._result_of(sequence)
+
+    async def _result_of(self, sequence: int) -> Refusal:
+        *_, last, result = _HEAD.unpack(await self._read(_HEAD, 0, 1))
+        if last != sequence:
+            self._wire.lose_step()
+            raise GarbledReply(f"{self.url}: the answer was to command {last}, not {sequence}")
+        return named_refusal(int(result), self.url)
