@@ -142,12 +142,14 @@ def _ends(network: Network) -> Iterator[Problem]:
             yield Problem(element.loc, f"'{element.name}' has both ends at '{element.a}'")
         for key, node in _ends_of(element):
             if ends[node] == 1 and node != CHASSIS and not PIN_NODE.match(node):
-                yield Problem((*element.loc, key), f"no node '{node}' but at this end{_meant(node, known)}")
+                yield Problem((*element.loc, key), _lonely(node, known))
 
 
-def _meant(node: str, known: Iterable[str]) -> str:
+def _lonely(node: str, known: Iterable[str]) -> str:
     hint = near(node, known)
-    return hint if hint.startswith(":") else ": nothing else connects to it"
+    if hint.startswith(":"):
+        return f"no node '{node}'{hint}"
+    return f"nothing else connects to '{node}'; every node but a pin and the chassis joins at least two things"
 
 
 def _unattached(network: Network) -> Iterator[Problem]:

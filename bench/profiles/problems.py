@@ -96,8 +96,10 @@ def _inside(data: Any, part: str | int) -> tuple[Any] | None:
 
 
 def _sentence(error: ErrorDetails, loc: Loc, known: "_KnownKeys") -> str:
-    kind, context, key = error["type"], error.get("ctx", {}), str(loc[-1]) if loc else "the file"
+    kind, context, key = error["type"], error.get("ctx", {}), _key(loc)
     given = _short(error["input"])
+    if error["loc"][-1:] == ("[key]",):
+        return f"{given} cannot stand here: {_PATTERNS.get(context.get('pattern', ''), _plain(error['msg']))}"
     if kind == "missing":
         return f"'{key}' is missing{_of(loc)}"
     if kind == "extra_forbidden":
@@ -113,8 +115,15 @@ def _sentence(error: ErrorDetails, loc: Loc, known: "_KnownKeys") -> str:
         )
     if kind in _BOUNDS:
         words, bound = _BOUNDS[kind]
-        return f"'{key}' must be {words} {context[bound]}, not {given}"
+        return f"'{key}' must be {words} {context[bound]:g}, not {given}"
     return f"'{key}' {_TYPES.get(kind) or _plain(error['msg'])}, not {given}"
+
+
+def _key(loc: Loc) -> str:
+    """The last key; with the one above it where it is only a number."""
+    if not loc:
+        return "the file"
+    return ".".join(str(part) for part in loc[-2:]) if str(loc[-1]).isdigit() else str(loc[-1])
 
 
 def _of(loc: Loc) -> str:

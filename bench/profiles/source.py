@@ -24,7 +24,7 @@ from bench.errors import InputError
 
 Loc = tuple[str | int, ...]
 
-YAML_LIMIT_BYTES = 256 * 1024
+YAML_LIMIT_BYTES = 128 * 1024
 JSON_LIMIT_BYTES = 16 * 1024 * 1024
 DEPTH_LIMIT = 16
 
@@ -196,7 +196,7 @@ class _Builder:
 
     def _mapping(self, node: MappingNode, loc: Loc) -> dict[str, Any]:
         if node.tag != _CORE + "map":
-            self._refuse(_line(node), f"the YAML tag {node.tag} is not used here; remove it")
+            self._tagged(node, _line(node))
         data: dict[str, Any] = {}
         for key_node, value_node in node.value:
             key = self._key(key_node)
@@ -220,7 +220,7 @@ class _Builder:
             return _BOOLEANS[text.lower()]
         if node.tag in _NUMBERS:
             return self._number(node, text, line)
-        return self._refuse(line, f"the YAML tag {node.tag} is not used here; remove it")
+        return self._tagged(node, line)
 
     def _number(self, node: Node, text: str, line: int) -> int | float:
         try:
@@ -231,6 +231,9 @@ class _Builder:
         if not finite:
             return self._refuse(line, f"{text[:40]!r} is not a finite number")
         return int(number) if isinstance(number, int) else float(number)
+
+    def _tagged(self, node: Node, line: int) -> NoReturn:
+        self._refuse(line, f"the YAML tag {str(node.tag)[:40]} is not used here; remove it")
 
     def _refuse(self, line: int, why: str) -> NoReturn:
         raise InputError(f"{self._label}:{line}: {why}")
@@ -254,15 +257,13 @@ class _NotAllowedError(ValueError):
 
 
 def parse_json(text: str, label: str) -> Any:
-    """Data of JSON text.
+    """Data of JSON text. Numbers that are not finite are left to the forms, which know their place.
 
     Raises:
-        InputError: not JSON, or holds a duplicate key or a number that is not finite.
+        InputError: not JSON, a duplicate key, an absurdly long number, too deep.
     """
     try:
-        data = json.loads(
-            text, object_pairs_hook=_unique, parse_constant=_not_finite, parse_float=_finite, parse_int=_finite_int
-        )
+        data = json.loads(text, object_pairs_hook=_unique, parse_int=_whole)
     except json.JSONDecodeError as error:
         raise InputError(f"{label}:{error.lineno}: not readable as JSON: {_one_line(error.msg).lower()}") from error
     except _NotAllowedError as error:
@@ -284,18 +285,10 @@ def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return data
 
 
-def _not_finite(text: str) -> NoReturn:
-    raise _NotAllowedError(f"{text!r} is not a finite number")
-
-
-def _finite(text: str) -> float:
-    number = float(text)
-    return number if math.isfinite(number) else _not_finite(text)
-
-
-def _finite_int(text: str) -> int:
-    # a whole number of a hundred digits is no measurement, and Python refuses very long ones with its own words
-    return int(text) if len(text) < 40 else _not_finite(text[:40])
+def _whole(text: str) -> int:
+    if len(text) > 40:  # Python refuses very long ones, in words of its own
+        raise _NotAllowedError(f"{text[:40]}... is too long a number")
+    return int(text)
 
 
 def _depth(data: Any, limit: int) -> int:

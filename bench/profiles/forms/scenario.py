@@ -1,5 +1,6 @@
 """Scenario files (what the simulator plays) and answers files (what an operator would say)."""
 
+from math import isfinite
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, RootModel, WithJsonSchema
@@ -24,7 +25,7 @@ def _yes_or_no(value: Any) -> Any:
 def _plain(value: Any) -> bool | float | str:
     if isinstance(value, bool | str):
         return value
-    if isinstance(value, int | float):
+    if isinstance(value, int | float) and isfinite(value):
         return float(value)
     raise ValueError("an answer is yes, no, a number or a text")
 
