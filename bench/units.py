@@ -85,7 +85,7 @@ _SHOWN: dict[str, tuple[str, str]] = {  # unit: (us, metric)
 
 _SMALLER = {"V": "mV", "A": "mA", "ohm": "mohm", "s": "ms"}
 _BIGGER = {"ohm": "kohm", "kohm": "Mohm"}
-_SMALL, _BIG = 0.1, 10_000.0
+_SMALL, _BIG = 0.1, 1000.0
 
 _WRITTEN = {"Ω": "ohm", "mΩ": "mohm", "kΩ": "kohm", "MΩ": "Mohm", "°C": "degC", "°F": "degF", "": "1"}
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\s\d].*?)?\s*")
@@ -155,6 +155,16 @@ def both(value: float, unit: str, system: System) -> str:
     if shown_unit(unit, system) == shown_unit(unit, other):
         return text(value, unit, system)
     return f"{text(value, unit, system)} ({text(value, unit, other)})"
+
+
+def spread(value: float, plus_minus: float | None, unit: str, system: System) -> str:
+    """A quantity with its uncertainty, to a sensible figure: ``39 ft ± 3.6 ft``."""
+    if not plus_minus:
+        return text(value, unit, system)
+    into = shown_unit(unit, system)
+    shown, doubt = (each if into == unit else convert(each, unit, into) for each in (value, plus_minus))
+    decimals = max(0, 1 - math.floor(math.log10(doubt)))
+    return f"{number(round(shown, decimals), 6)} ± {number(doubt, 2)} {sign(into)}"
 
 
 def number(value: float, digits: int = 3) -> str:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.errors import InputError
-from bench.units import both, columns, convert, number, parse_quantity, text
+from bench.units import both, columns, convert, number, parse_quantity, spread, text
 
 
 @pytest.mark.parametrize(
@@ -89,6 +89,7 @@ def test_a_value_and_its_limits_share_one_unit():
     assert columns([0.012, None, 0.05], "ohm", "us") == (["12", "", "50"], "mΩ")
     assert columns([0.08, 0.1, 0.5], "A", "us") == (["0.08", "0.1", "0.5"], "A")
     assert columns([250_000.0, 100_000.0], "ohm", "metric") == (["250", "100"], "kΩ")
+    assert columns([1.2e6], "ohm", "metric") == (["1.2"], "MΩ")
     assert columns([600_000.0, 700_000.0], "Pa", "us") == (["87", "102"], "psi")
 
 
@@ -107,6 +108,14 @@ def test_a_value_and_its_limits_share_one_unit():
 )
 def test_both_systems_are_shown_where_they_differ(value: float, unit: str, system, expected: str):
     assert both(value, unit, system) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "doubt", "expected"),
+    [(11.9, 1.1, "39 ± 3.6 ft"), (16.15, 0.031, "52.99 ± 0.1 ft"), (16.15, None, "53 ft"), (16.15, 0.0, "53 ft")],
+)
+def test_a_place_is_no_finer_than_its_uncertainty(value: float, doubt: float | None, expected: str):
+    assert spread(value, doubt, "m", "us") == expected
 
 
 def test_one_system_alone():

@@ -1,0 +1,52 @@
+"""A run as one HTML file that needs nothing else: no script, no font, no picture from elsewhere.
+
+Everything that came from people or from a board is escaped by the template engine, and the page's own
+content security policy forbids scripts and every fetch, should something slip through all the same.
+"""
+
+import re
+from functools import cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from bench.profiles.model import Profile
+from bench.reports.view import page_of
+from bench.reports.words import GENERAL_CAUTIONS, plain
+from bench.results import Run
+from bench.units import System
+
+_NOT_FOR_CSS = re.compile(r"[^0-9A-Za-z.-]")
+
+
+def render_html(run: Run, profile: Profile, *, units: System | None = None, seal: str | None = None) -> str:
+    """The report of a run.
+
+    Args:
+        run: open or closed; an open one says so.
+        profile: as it was when the run was made.
+        units: which system comes first; the profile's own if None. The other stands in brackets.
+        seal: hash of the record's newest entry, so that paper can show a later change to the record.
+    """
+    page = page_of(run, profile, units or profile.units, seal)
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(page=page, record=_NOT_FOR_CSS.sub("", run.id), cautions=GENERAL_CAUTIONS[profile.kind])
+    )
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("bench.reports", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_printable,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _printable(value: object) -> object:
+    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value

@@ -1,0 +1,316 @@
+"""A run as the page shows it: every number already in words, every drawing already drawn."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from bench import units
+from bench.profiles.model import Profile
+from bench.reports import words
+from bench.reports.face_drawing import PinState, draw_face, pin_states, symbol, verdict_sign
+from bench.reports.harness_drawing import draw_harness
+from bench.reports.plots import FIRST_HEIGHT, NEXT_HEIGHT, LimitLine, line_plot, rail
+from bench.reports.svg import tag
+from bench.results import Alternative, Evidence, Finding, Run, StepResult, Trace, Value, Verdict, Where
+
+MOST_BUCKETS, ALL_BUCKETS = 300, 6000  # keeps a page with a hundred recordings under 600 kB
+
+
+@dataclass(frozen=True, slots=True)
+class FindingView:
+    """A finding as a card."""
+
+    number: int
+    finding: Finding
+    title: str
+    severity: str
+    circuits: str
+    place: str
+    size: str
+    sure: str
+    evidence: tuple[tuple[str, str], ...]
+    alternatives: tuple[str, ...]
+    source: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ValueView:
+    """A row of the table of measurements."""
+
+    name: str
+    measured: str
+    limit: str
+    rail: Markup
+    sign: Markup
+    verdict: str
+    source: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StepView:
+    """A step with its values."""
+
+    step: StepResult
+    sign: Markup
+    verdict: str
+    lasted: str
+    values: tuple[ValueView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PinView:
+    """A row of the table of pins."""
+
+    number: int
+    function: str
+    wire: str
+    sign: Markup
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlotView:
+    """A recording with its caption."""
+
+    caption: str
+    pictures: tuple[Markup, ...]
+
+
+class Sources:
+    """Numbers the sources of limits in the order in which they are first used."""
+
+    def __init__(self, profile: Profile) -> None:
+        self._marks = {limit.source: words.MARK[limit.mark] for limit in profile.limits.values()}
+        self._numbers: dict[str, int] = {}
+
+    def number(self, source: str | None) -> int | None:
+        """The number that stands beside a limit."""
+        if not source:
+            return None
+        return self._numbers.setdefault(source, len(self._numbers) + 1)
+
+    def listed(self) -> list[tuple[int, str, str]]:
+        """Number, source, and how well it was checked."""
+        return [(number, *self._split(source)) for source, number in self._numbers.items()]
+
+    def _split(self, source: str) -> tuple[str, str]:
+        if source in self._marks:
+            return source, self._marks[source]
+        for written, mark in _WRITTEN_MARKS.items():
+            if source.endswith(written):
+                return source.removesuffix(written), words.MARK[mark]
+        return source, words.MARK_NOT_GIVEN
+
+
+# As steps write the mark of a limit behind its source.
+_WRITTEN_MARKS = {
+    " (second-hand)": "second-hand",
+    " (calculated)": "calculated",
+    " (from memory)": "memory",
+    " (common practice, no source)": "common-practice",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Everything the template needs."""
+
+    run: Run
+    profile: Profile
+    seal: str | None
+    verdict: str
+    sign: Markup
+    statement: str
+    first: FindingView | None
+    when: str
+    lasted: str
+    findings: tuple[FindingView, ...]
+    steps: tuple[StepView, ...]
+    face: Markup
+    pins: tuple[PinView, ...]
+    harness: Markup
+    plots: tuple[PlotView, ...]
+    untested: tuple[StepResult, ...]
+    cautions: tuple[str, ...]
+    sources: tuple[tuple[int, str, str], ...]
+
+
+def page_of(run: Run, profile: Profile, system: units.System, seal: str | None) -> Page:
+    """Put a run into words and pictures."""
+    sources = Sources(profile)
+    findings = tuple(_finding(number, each, profile, system, sources) for number, each in enumerate(run.findings, 1))
+    steps = tuple(_step(step, system, sources) for step in run.steps)
+    states = pin_states(run, profile)
+    return Page(
+        run=run,
+        profile=profile,
+        seal=seal,
+        verdict=words.VERDICT[run.verdict],
+        sign=verdict_sign(run.verdict),
+        statement=words.statement(run),
+        first=_first(findings),
+        when=words.when(run.started),
+        lasted=words.lasted(run.duration_s),
+        findings=findings,
+        steps=steps,
+        face=draw_face(profile.connector, states),
+        pins=_pins(profile, states),
+        harness=draw_harness(profile, run.findings, system),
+        plots=_plots(run.steps, profile, system),
+        untested=tuple(step for step in run.steps if step.verdict is Verdict.NOT_TESTED or step.reason),
+        cautions=tuple(dict.fromkeys(caution for step in run.steps for caution in step.cautions)),
+        sources=tuple(sources.listed()),
+    )
+
+
+def _first(findings: Iterable[FindingView]) -> FindingView | None:
+    """What to repair (or, if nothing certain is wrong, to settle) first."""
+    by_verdict = {view.finding.verdict: view for view in reversed(tuple(findings))}
+    return by_verdict.get(Verdict.FAIL) or by_verdict.get(Verdict.UNSURE)
+
+
+def _finding(number: int, finding: Finding, profile: Profile, system: units.System, sources: Sources) -> FindingView:
+    return FindingView(
+        number=number,
+        finding=finding,
+        title=words.kind_title(finding.kind),
+        severity=words.SEVERITY[finding.severity],
+        circuits=_circuits(finding, profile),
+        place=_place(finding.where, profile, system) if finding.where else "",
+        size=units.both(finding.size.value, finding.size.unit, system) if finding.size else "",
+        sure=_sure(finding.confidence),
+        evidence=tuple(_evidence(each, system) for each in finding.evidence),
+        alternatives=tuple(_alternative(each, profile, system) for each in finding.alternatives),
+        source=sources.number(finding.source),
+    )
+
+
+def _circuits(finding: Finding, profile: Profile) -> str:
+    titles = {circuit.name: circuit.title for circuit in profile.circuits}
+    named = ", ".join(titles.get(name, name) for name in finding.circuits)
+    pins = f"{'pin' if len(finding.pins) == 1 else 'pins'} {', '.join(map(str, finding.pins))}" if finding.pins else ""
+    return f"{named} ({pins})" if named and pins else named or pins
+
+
+def _place(where: Where, profile: Profile, system: units.System) -> str:
+    """A place in words a person can walk to."""
+    load = next((load for load in profile.loads if load.name == where.name), None)
+    named = f"{load.title}, {load.place}" if load and load.place else load.title if load else where.name
+    kind = {"segment": "wire ", "joint": "joint "}.get(where.place, "")
+    if where.from_connector_m is None:
+        return kind + named
+    other: units.System = "metric" if system == "us" else "us"
+    first, second = (units.spread(where.from_connector_m, where.plus_minus_m, "m", each) for each in (system, other))
+    return f"{kind}{named}, {first} ({second}) along the wire from the connector"
+
+
+def _sure(confidence: float) -> str:
+    percent = min(99, round(confidence * 100)) if confidence < 1 else 100
+    likely = "almost certain" if confidence >= 0.95 else "likely" if confidence >= 0.75 else "one of several"
+    return f"{likely} ({percent} %)"
+
+
+def _evidence(evidence: Evidence, system: units.System) -> tuple[str, str]:
+    return evidence.name, units.both(evidence.value, evidence.unit, system)
+
+
+def _alternative(alternative: Alternative, profile: Profile, system: units.System) -> str:
+    place = f": {_place(alternative.where, profile, system)}" if alternative.where else ""
+    return f"{words.kind_title(alternative.kind)}{place} ({round(alternative.confidence * 100)} %)"
+
+
+def _step(step: StepResult, system: units.System, sources: Sources) -> StepView:
+    return StepView(
+        step=step,
+        sign=verdict_sign(step.verdict),
+        verdict=words.VERDICT[step.verdict],
+        lasted=words.lasted(step.duration_s) if step.duration_s else "",
+        values=tuple(_value(value, system, sources) for value in step.values),
+    )
+
+
+def _value(value: Value, system: units.System, sources: Sources) -> ValueView:
+    (measured, low, high), unit = units.columns([value.value, value.low, value.high], value.unit, system)
+    limited = value.low is not None or value.high is not None
+    judged = limited or value.verdict is not Verdict.PASS
+    return ValueView(
+        name=value.name,
+        measured=f"{measured} {unit}".strip() if measured else "not measured",
+        limit=_limit(low, high, unit),
+        rail=rail(value.value, value.low, value.high),
+        sign=verdict_sign(value.verdict) if judged else Markup(""),
+        verdict=words.VERDICT[value.verdict] if judged else "for the record",
+        source=sources.number(value.source) if limited else None,
+    )
+
+
+def _limit(low: str, high: str, unit: str) -> str:
+    if low and high:
+        return f"{low} to {high} {unit}".strip()
+    if low or high:
+        return f"{'at least' if low else 'at most'} {low or high} {unit}".strip()
+    return "no limit"
+
+
+def _pins(profile: Profile, states: dict[int, PinState]) -> tuple[PinView, ...]:
+    return tuple(
+        PinView(
+            pin.number,
+            pin.function,
+            ", ".join(part for part in (pin.colour, pin.size) if part),
+            tag(
+                "svg",
+                *symbol(states[pin.number].state, 12, 12),
+                view_box="0 0 24 24",
+                aria_hidden="true",
+                class_="sign",
+            ),
+            states[pin.number].words,
+        )
+        for pin in profile.connector.pins
+    )
+
+
+# --- recordings ---
+
+_SUFFIXES = {
+    "a": "A", "ma": "mA", "v": "V", "mv": "mV", "pa": "Pa", "kpa": "kPa", "psi": "psi", "c": "degC", "ohm": "ohm",
+}  # fmt: skip
+
+
+def _plots(steps: Iterable[StepResult], profile: Profile, system: units.System) -> tuple[PlotView, ...]:
+    traces = [trace for step in steps for trace in step.traces]
+    count = sum(len(trace.columns) for trace in traces)
+    buckets = max(20, min(MOST_BUCKETS, ALL_BUCKETS // max(count, 1)))
+    return tuple(view for trace in traces if (view := _plot(trace, profile, system, buckets)).pictures)
+
+
+def _plot(trace: Trace, profile: Profile, system: units.System, buckets: int) -> PlotView:
+    pictures: list[Markup] = []
+    for column, samples in trace.columns.items():
+        name, unit = _quantity(column)
+        limits = _limits_of(trace, unit, profile)
+        title = f"{trace.name}: {name}"
+        height = FIRST_HEIGHT if not pictures else NEXT_HEIGHT
+        if picture := line_plot(title, samples, trace.dt_s, unit, system, limits, buckets, height):
+            pictures.append(picture)
+    return PlotView(trace.name, tuple(pictures))
+
+
+def _quantity(column: str) -> tuple[str, str]:
+    """``current_a`` is a current in A; a suffix that is no unit stays part of the name."""
+    name, _, suffix = column.rpartition("_")
+    if name and suffix in _SUFFIXES:
+        return name.replace("_", " "), _SUFFIXES[suffix]
+    return column.replace("_", " "), "1"
+
+
+def _limits_of(trace: Trace, unit: str, profile: Profile) -> list[LimitLine]:
+    if unit != "A" or "inrush" not in trace.name.lower():
+        return []
+    protection = profile.protection
+    return [
+        LimitLine(protection.start_limit_a, "soft-start limit"),
+        LimitLine(protection.limit_a, "trip limit"),
+    ]
