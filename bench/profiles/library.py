@@ -81,5 +81,5 @@ def near(name: str, known: Iterable[str]) -> str:
     if close:
         return f": did you mean '{close[0]}'?"
     if 0 < len(choices) <= 12:
-        return f"; there is {', '.join(choices)}"
+        return f"; choose from {', '.join(choices)}"
     return ""

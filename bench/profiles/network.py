@@ -52,7 +52,9 @@ class Network:
 
     @cached_property
     def _reached(self) -> Mapping[str, set[str]]:
-        return {each.name: reach(self.forward, [pin_node(each.pin)]) for each in self.circuits}
+        """Through loads too, but not through ground, which every load reaches."""
+        live = {node: neighbours - self.ground_nodes for node, neighbours in self.forward.items()}
+        return {each.name: reach(live, [pin_node(each.pin)]) for each in self.circuits}
 
     @cached_property
     def copper(self) -> Graph:

@@ -97,6 +97,7 @@ def _inside(data: Any, part: str | int) -> tuple[Any] | None:
 
 def _sentence(error: ErrorDetails, loc: Loc, known: "_KnownKeys") -> str:
     kind, context, key = error["type"], error.get("ctx", {}), _key(loc)
+    named = f"'{key}'" if loc else "the file"
     given = _short(error["input"])
     if error["loc"][-1:] == ("[key]",):
         return f"{given} cannot stand here: {_PATTERNS.get(context.get('pattern', ''), _plain(error['msg']))}"
@@ -108,22 +109,20 @@ def _sentence(error: ErrorDetails, loc: Loc, known: "_KnownKeys") -> str:
         return str(context["error"])
     if kind == "literal_error":
         choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
-        return f"'{key}' cannot be {given}{near(str(error['input']), choices) or _choice(choices)}"
+        return f"{named} cannot be {given}{near(str(error['input']), choices) or _choice(choices)}"
     if kind == "string_pattern_mismatch":
         return (
-            f"'{key}' cannot be {given}: {_PATTERNS.get(context['pattern'], 'it has a character that is not allowed')}"
+            f"{named} cannot be {given}: {_PATTERNS.get(context['pattern'], 'it has a character that is not allowed')}"
         )
     if kind in _BOUNDS:
         words, bound = _BOUNDS[kind]
-        return f"'{key}' must be {words} {context[bound]:g}, not {given}"
-    return f"'{key}' {_TYPES.get(kind) or _plain(error['msg'])}, not {given}"
+        return f"{named} must be {words} {context[bound]:g}, not {given}"
+    return f"{named} {_TYPES.get(kind) or _plain(error['msg'])}, not {given}"
 
 
 def _key(loc: Loc) -> str:
     """The last key; with the one above it where it is only a number."""
-    if not loc:
-        return "the file"
-    return ".".join(str(part) for part in loc[-2:]) if str(loc[-1]).isdigit() else str(loc[-1])
+    return ".".join(str(part) for part in (loc[-2:] if loc and str(loc[-1]).isdigit() else loc[-1:]))
 
 
 def _of(loc: Loc) -> str:

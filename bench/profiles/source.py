@@ -145,9 +145,10 @@ def parse_yaml(text: str, label: str) -> tuple[Any, dict[Loc, Mark]]:
         line = text.count("\n", 0, directive.start()) + 1
         raise InputError(f"{label}:{line}: YAML directives are not used here; remove the line")
     root = _compose(text, label)
+    if root is None:
+        return None, {(): Mark(label, 1)}
     builder = _Builder(label)
-    data = builder.value(root, (), 1) if root is not None else None
-    return data, builder.lines
+    return builder.value(root, (), 1), builder.lines
 
 
 def _compose(text: str, label: str) -> Node | None:
@@ -191,8 +192,12 @@ class _Builder:
         if isinstance(node, MappingNode):
             return self._mapping(node, loc)
         if isinstance(node, SequenceNode):
-            return [self.value(item, (*loc, i), _line(item)) for i, item in enumerate(node.value)]
+            return [self.value(item, (*loc, i), self._item_line(item, node)) for i, item in enumerate(node.value)]
         return self._scalar(node, line)
+
+    def _item_line(self, item: Node, sequence: Node) -> int:
+        """An alias has the line of what it repeats: then its list's line says more."""
+        return _line(sequence if id(item) in self._seen else item)
 
     def _mapping(self, node: MappingNode, loc: Loc) -> dict[str, Any]:
         if node.tag != _CORE + "map":
