@@ -29,11 +29,11 @@ _HEAD = replace(SNAPSHOT, header=SNAPSHOT.header[:_HEAD_FIELDS], row=())  # ends
 
 
 class ModbusLink:
-    """A :class:`~bench.link.base.Link` over Modbus RTU or TCP."""
+    """A :class:`~bench.link.base.Link` over Modbus RTU or TCP; ``answer_s`` as :class:`ModbusWire` has it."""
 
-    def __init__(self, url: BoardUrl) -> None:
+    def __init__(self, url: BoardUrl, answer_s: float | None = None) -> None:
         self.url = url.text
-        self._wire = ModbusWire(url)
+        self._wire = ModbusWire(url, answer_s)
         self._turns = Turns()
         self._is_open = False
         self._tags: dict[int, int] = {}

@@ -37,12 +37,17 @@ def between_frames_s(baud: int) -> float:
 
 
 class ModbusWire:
-    """One connection at a time to the unit at ``url``. Not for two callers at once."""
+    """One connection at a time to the unit at ``url``. Not for two callers at once.
 
-    def __init__(self, url: BoardUrl) -> None:
+    Args:
+        answer_s: how long the board may take to begin its answer; the standard time when None.
+    """
+
+    def __init__(self, url: BoardUrl, answer_s: float | None = None) -> None:
         self._url = url
         self.is_rtu = bool(url.path)
-        self._answer_s = RTU_ANSWER_S + LONGEST_FRAMES * RTU_BITS_PER_BYTE / url.baud if self.is_rtu else TCP_ANSWER_S
+        on_the_line_s = LONGEST_FRAMES * RTU_BITS_PER_BYTE / url.baud if self.is_rtu else 0.0
+        self._answer_s = on_the_line_s + (answer_s or (RTU_ANSWER_S if self.is_rtu else TCP_ANSWER_S))
         self._gap_s = between_frames_s(url.baud)
         self._back_off = BackOff()
         self._client: AsyncModbusSerialClient | AsyncModbusTcpClient | None = None

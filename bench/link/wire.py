@@ -76,15 +76,21 @@ def _no_host(url: BoardUrl, error: Exception) -> str:
 
 
 def _no_port(url: BoardUrl, error: Exception) -> str:
-    if getattr(error, "errno", None) in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
+    if _code_of(error) in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
         here = ", ".join(sorted(port.device for port in list_ports.comports())) or "none"
         return f"there is no port {url.path}; serial ports here: {here}"
     return _advice(_PORT_ADVICE, error)
 
 
 def _advice(known: Mapping[int, str], error: Exception) -> str:
-    code = getattr(error, "errno", None)
-    return known.get(code or 0) or f"cannot be opened: {error}"
+    return known.get(_code_of(error), f"cannot be opened: {error}")
+
+
+def _code_of(error: BaseException) -> int:
+    """The system's error number, which pyserial sometimes leaves in the error behind its own."""
+    if error.args and isinstance(error.args[0], int):
+        return error.args[0]
+    return _code_of(error.__context__) if error.__context__ else 0
 
 
 class BackOff:

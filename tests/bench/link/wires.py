@@ -80,8 +80,8 @@ def device(board: FakeBoard, unit: int = UNIT) -> SimDevice:
 
 
 @asynccontextmanager
-async def modbus_tcp(board: FakeBoard) -> AsyncIterator[str]:
-    server = ModbusTcpServer(device(board), address=("127.0.0.1", 0))
+async def modbus_tcp(board: FakeBoard, port: int = 0) -> AsyncIterator[str]:
+    server = ModbusTcpServer(device(board), address=("127.0.0.1", port))
     await server.serve_forever(background=True)
     port = server.transport.sockets[0].getsockname()[1]
     try:
