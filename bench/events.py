@@ -60,3 +60,7 @@ class RunEnded:
 
 Event = RunStarted | Cautioned | StepStarted | Progress | StepEnded | RunEnded
 Listener = Callable[[Event], None]
+
+
+def ignore(_: Event) -> None:
+    """A listener that hears nothing."""

@@ -4,7 +4,7 @@
 command that may energise something, and switches everything off on every way out.
 """
 
-from bench.safety.guard import GuardedBoard
+from bench.safety.guard import Denied, GuardedBoard
 from bench.safety.permit import (
     Air,
     Capacity,
@@ -25,6 +25,7 @@ __all__ = [
     "Air",
     "Capacity",
     "Denial",
+    "Denied",
     "Drive",
     "GuardedBoard",
     "Probe",

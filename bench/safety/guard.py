@@ -79,6 +79,7 @@ class GuardedBoard:
         capacity: Capacity | None = None,
     ) -> None:
         self.setup = Setup.of(profile)
+        self.capacity = capacity or Capacity()
         self.watchdog_s = DEFAULT_WATCHDOG_S
         self._board = board
         self._notice = notice
@@ -86,7 +87,7 @@ class GuardedBoard:
         self._acknowledged = acknowledged
         self._attended = attended
         self._ending = Ending()
-        self._watch = Watch(self.setup, capacity or Capacity(), self._ending)
+        self._watch = Watch(self.setup, self.capacity, self._ending)
         self._identity: Identity | None = None
         self._stopped: str | None = None
         self._commands = asyncio.Lock()  # one at a time, so that a lost answer is looked up before the next is sent
@@ -119,12 +120,18 @@ class GuardedBoard:
     async def _kept(self, tasks: asyncio.TaskGroup) -> AsyncIterator[None]:
         keeper = tasks.create_task(self._keep(), name="keeper")
         try:
-            await self._send(self._board.arm())
+            await self._arm()
             async with self.interruptible():
                 yield
         finally:
             keeper.cancel()
             await self.safe()
+
+    async def _arm(self) -> None:
+        """Allow outputs, and close the returns: a board starts with them open."""
+        await self._send(self._board.arm())
+        if Capability.RETURN_SWITCHES in self.capabilities:
+            await self.returns(Return.BOTH)
 
     async def _meet(self) -> None:
         """Who is it, can it be used, and what does it report?"""
@@ -206,6 +213,11 @@ class GuardedBoard:
     def denial(self, request: Request) -> Denial | None:
         """What the rules say of ``request`` by the newest snapshot."""
         return permit(request, self._watch.seen(self.capabilities, self._stopped))
+
+    @property
+    def newest(self) -> Snapshot | None:
+        """The newest snapshot, whoever asked for it."""
+        return self._watch.newest
 
     async def snapshot(self) -> Snapshot:
         """Everything measured, now."""

@@ -1,0 +1,103 @@
+"""The look before power: a few milliamperes, then a few milliseconds, into each pin; nothing is lit."""
+
+from bench.contract.table import Capability, Return
+from bench.electrical import Interval
+from bench.electrical.plan import feeds_unit
+from bench.profiles.model import Circuit, Limit
+from bench.results import Value, Verdict
+from bench.safety.permit import VOID_S
+from bench.sequences.inspection import Inspection, Outcome, reading_of
+from bench.sequences.settle import MEAN_S, discharge
+from bench.sequences.values import judged, limited
+
+PROBE_S = 0.005
+PULSE_S = 0.004
+LIVE_V = 0.5  # with nothing fed
+DRAWING = "computed from the drawing and its tolerances, four standard uncertainties"
+
+
+async def look(inspection: Inspection, outcome: Outcome) -> None:
+    """All pins with nothing fed, then each pin probed, with both returns and with none."""
+    guard = inspection.guard
+    idle = await guard.wait(MEAN_S)
+    unfed = inspection.note(reading_of(inspection, "probe", (), idle))
+    inspection.live = {circuit.pin for circuit in inspection.reachable() if unfed.pin_v[circuit.pin] > LIVE_V}
+    limit = inspection.limit("cross-voltage-v")
+    for circuit in inspection.reachable():
+        outcome.values.append(limited(f"{circuit.name} not fed", unfed.pin_v[circuit.pin], "V", limit))
+    for circuit in inspection.reachable():
+        outcome.values.append(await _probe(inspection, circuit))
+    if not inspection.can(Capability.RETURN_SWITCHES):
+        outcome.reasons.append("the board can't open its returns: pins were probed with both closed only")
+        return
+    await guard.returns(Return.NONE)
+    for circuit in inspection.reachable():
+        rest = guard.newest
+        shot = await guard.probe(inspection.channel(circuit), PROBE_S)
+        inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
+    await guard.returns(Return.BOTH)
+
+
+async def _probe(inspection: Inspection, circuit: Circuit) -> Value:
+    rest = inspection.guard.newest
+    shot = await inspection.guard.probe(inspection.channel(circuit), PROBE_S)
+    reading = inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
+    inspection.progress(shot, "probed", circuit)
+    ohm = _behind(inspection, inspection.identity.probe_ohm, shot.supply_v, reading.pin_v[circuit.pin])
+    return limited(f"{circuit.name} probed", ohm, "ohm", _open_limit(inspection, circuit))
+
+
+def _behind(inspection: Inspection, fed_through_ohm: float, supply_v: float, pin_v: float) -> float:
+    """Resistance from a pin to ground, from the divider with a known resistor, the board's pull-down taken off.
+
+    At most what the voltage error lets the board tell from an open pin.
+    """
+    board = inspection.identity
+    siemens = (supply_v - pin_v) / fed_through_ohm / max(pin_v, 1e-3) - 1 / board.pull_down_ohm
+    return 1 / max(siemens, board.voltage_offset_error_v / fed_through_ohm / supply_v)
+
+
+def _open_limit(inspection: Inspection, circuit: Circuit) -> Limit | None:
+    """None for a control unit: it sleeps behind the probe, so what it takes there says nothing."""
+    return None if feeds_unit(inspection.profile, circuit) else inspection.limit("probe-open-ohm")
+
+
+async def cold_pulse(inspection: Inspection, outcome: Outcome) -> None:
+    """Each lit pin pulsed through a known resistor, while its filaments are cold."""
+    await _until_cold(inspection)
+    expected = inspection.expectations(inspection.open_v or float(inspection.profile.nominal_v))
+    await discharge(inspection.guard)
+    # The other way round than the look, so that each pair of pins is seen with clean pins one way or the other.
+    for circuit in reversed(inspection.reachable()):
+        if circuit.lit and not feeds_unit(inspection.profile, circuit):
+            outcome.values.append(await _pulse(inspection, circuit, expected[circuit.name].cold_ohm))
+
+
+async def _until_cold(inspection: Inspection) -> None:
+    lit_at_s = inspection.guard.lit_at_s
+    if lit_at_s is None:
+        return
+    seen = await inspection.guard.snapshot()
+    still_s = lit_at_s + VOID_S - seen.uptime_s
+    if still_s > 0:
+        inspection.progress(seen, f"waiting {still_s:.1f} s until the filaments are cold")
+        await inspection.guard.wait(still_s)
+
+
+async def _pulse(inspection: Inspection, circuit: Circuit, cold: Interval | None) -> Value:
+    rest = inspection.guard.newest
+    shot = await inspection.guard.pulse(inspection.channel(circuit), PULSE_S)
+    reading = inspection.note(reading_of(inspection, "pulse", (circuit,), shot, rest=rest))
+    inspection.progress(shot, "pulsed", circuit)
+    ohm = _behind(inspection, inspection.identity.pulse_ohm, shot.supply_v, reading.pin_v[circuit.pin])
+    if cold is None:
+        return judged(f"{circuit.name} cold", ohm, "ohm")
+    return judged(
+        f"{circuit.name} cold",
+        ohm,
+        "ohm",
+        low=cold.value - 2 * cold.plus_minus,
+        high=cold.value + 2 * cold.plus_minus,
+        outside=Verdict.UNSURE,
+        source=DRAWING,
+    )

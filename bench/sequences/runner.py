@@ -1,0 +1,208 @@
+"""The runner: one loop over the chosen steps, from the first caution to the closed record."""
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
+from datetime import datetime
+
+from bench.electrical import first_look
+from bench.errors import BoardRefused
+from bench.events import Cautioned, Listener, StepStarted, ignore
+from bench.profiles.model import Measurements, Profile
+from bench.results import Finding, FindingKind, Run, StepResult, Value, Verdict, worst
+from bench.safety import Denied, GuardedBoard
+from bench.safety.permit import names
+from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
+from bench.sequences.inspection import Inspection, Outcome
+from bench.sequences.ledger import Ledger, RunStore, new_run
+from bench.sequences.operator import Answer, Operator, Prepared, is_yes
+from bench.sequences.steps import Step, choose
+
+Infer = Callable[[Measurements], tuple[Finding, ...]]
+
+
+async def run_inspection(
+    guard: GuardedBoard,
+    profile: Profile,
+    *,
+    store: RunStore,
+    run_id: str,
+    now: Callable[[], datetime],
+    board_url: str = "",
+    only: Collection[str] | None = None,
+    skip: Collection[str] = (),
+    answers: Mapping[str, Answer] | None = None,
+    operator: Operator | None = None,
+    tell: Listener = ignore,
+    infer: Infer = first_look,
+    command: str = "inspect",
+    unit_number: str | None = None,
+    vin: str | None = None,
+    operator_name: str | None = None,
+) -> Run:
+    """Inspect what is plugged in.
+
+    Args:
+        guard: entered, with the same profile.
+        profile: what is plugged in.
+        store: gets the run before anything is switched and each step as it ends.
+        run_id: of the new record.
+        now: wall clock, aware; for the record only.
+        board_url: for the record.
+        only: names of the steps to do, all when None.
+        skip: names of steps to leave out.
+        answers: to the operator's questions, by key.
+        operator: asked for the rest; without one, what depends on a safety question is not tested.
+        tell: gets every event, in order.
+        infer: turns all readings so far into findings.
+        command: for the record, like the next three.
+        unit_number: the trailer's own number.
+        vin: vehicle identification number.
+        operator_name: who inspects.
+
+    Raises:
+        InputError: a step's name is unknown; nothing was switched or recorded.
+        BenchError: the run could not go on; outputs are off and the record is closed.
+    """
+    chosen = choose(only, skip)
+    run = new_run(
+        guard, profile, run_id, now(), board_url, command, unit_number=unit_number, vin=vin, operator=operator_name
+    )
+    ledger = Ledger(run, guard, store, tell)
+    loop = _Loop(guard, profile, chosen, ledger, Prepared(answers or {}, operator), tell, infer)
+    return await loop.run()
+
+
+class _Loop:
+    """The state of one run: what is being done, and what has been found."""
+
+    def __init__(
+        self,
+        guard: GuardedBoard,
+        profile: Profile,
+        steps: tuple[Step, ...],
+        ledger: Ledger,
+        operator: Operator,
+        tell: Listener,
+        infer: Infer,
+    ) -> None:
+        self._inspection = Inspection(guard, profile, tell)
+        self._guard = guard
+        self._profile = profile
+        self._steps = steps
+        self._ledger = ledger
+        self._operator = operator
+        self._tell = tell
+        self._infer = infer
+        self._found: list[Finding] = []
+        self._doing: StepResult | None = None
+
+    async def run(self) -> Run:
+        outcome = Outcome()
+        try:
+            async with self._guard.interruptible():
+                await self._ledger.begin(tuple(step.name for step in self._steps))
+                for number, step in enumerate(self._steps, start=1):
+                    outcome = Outcome()
+                    await self._ledger.add(await self._step(number, step, outcome))
+                    self._doing = None
+                return await self._ledger.complete()
+        except BaseException as error:
+            await self._ledger.cut_short(error, self._unfinished(outcome, error))
+            raise
+
+    async def _step(self, number: int, step: Step, outcome: Outcome) -> StepResult:
+        started_s = (await self._guard.snapshot()).uptime_s
+        cautions = self._cautions(number, step)
+        self._doing = StepResult(step.name, step.title, Verdict.NOT_TESTED, started_s, 0.0, cautions=cautions)
+        for text in cautions:
+            self._tell(Cautioned(step.name, text))
+        reason = await self._why_not(step)
+        self._tell(StepStarted(step.name, step.title, number, len(self._steps)))
+        if reason is None:
+            reason = await self._perform(step, outcome)
+        ended_s = (await self._guard.snapshot()).uptime_s
+        if reason is not None:
+            return replace(self._so_far(outcome, reason), duration_s=ended_s - started_s)
+        return replace(self._judged(step, outcome), duration_s=ended_s - started_s)
+
+    def _cautions(self, number: int, step: Step) -> tuple[str, ...]:
+        first = (SUPPLY,) if number == 1 else ()
+        powered = step.powers and not any(earlier.powers for earlier in self._steps[: number - 1])
+        return (*first, *before_power(self._profile)) if powered else first
+
+    async def _why_not(self, step: Step) -> str | None:
+        """Why a step can't be done, or None."""
+        missing = step.needs & ~self._guard.capabilities
+        if missing:
+            return f"the board has no {names(missing)}"
+        if not step.powers:
+            return None
+        question = clear_to_power(self._profile)
+        answer = await self._operator.ask(question)
+        if is_yes(answer):
+            return None
+        said = "nobody answered" if answer is None else f"the answer was {answer!r}"
+        return f"{said} ({question.key}): {question.text}"
+
+    async def _perform(self, step: Step, outcome: Outcome) -> str | None:
+        self._inspection.step = step.name
+        try:
+            await step.perform(self._inspection, outcome)
+        except (Denied, BoardRefused) as refused:
+            await self._guard.off()
+            return str(refused)
+        return None
+
+    def _so_far(self, outcome: Outcome, reason: str) -> StepResult:
+        assert self._doing  # noqa: S101 - set before the step began
+        return replace(
+            self._doing,
+            values=tuple(outcome.values),
+            traces=tuple(outcome.traces),
+            reason="; ".join((reason, *outcome.reasons)),
+        )
+
+    def _unfinished(self, outcome: Outcome, error: BaseException) -> StepResult | None:
+        return self._so_far(outcome, f"cut short: {error or type(error).__name__}") if self._doing else None
+
+    # --- judging ---
+
+    def _judged(self, step: Step, outcome: Outcome) -> StepResult:
+        findings = self._fresh(step)
+        values = tuple(_with_findings(value, (*self._found, *findings)) for value in outcome.values)
+        self._found += findings
+        result = self._so_far(outcome, "")
+        verdicts = [value.verdict for value in values] + [finding.verdict for finding in findings]
+        return replace(
+            result,
+            verdict=worst(verdicts),
+            values=values,
+            findings=findings,
+            reason="; ".join(outcome.reasons) or None,
+        )
+
+    def _fresh(self, step: Step) -> tuple[Finding, ...]:
+        """Findings not told before that belong here, or whose own step does not come any more."""
+        later = self._steps[self._steps.index(step) + 1 :]
+        awaited = {kind for other in later for kind in other.finds}
+        told = {_key(finding) for finding in self._found}
+        return tuple(
+            finding
+            for finding in self._infer(self._inspection.measurements())
+            if _key(finding) not in told and finding.kind not in awaited
+        )
+
+
+def _key(finding: Finding) -> tuple[FindingKind, tuple[str, ...]]:
+    return finding.kind, finding.circuits
+
+
+def _with_findings(value: Value, findings: Collection[Finding]) -> Value:
+    """A value of a circuit that a finding names is no better than the finding."""
+    named = [
+        finding.verdict
+        for finding in findings
+        if not finding.kind.startswith("ground-")
+        and any(value.name.startswith(f"{circuit} ") for circuit in finding.circuits)
+    ]
+    return replace(value, verdict=worst((value.verdict, *named))) if value.verdict is not Verdict.NOT_TESTED else value

@@ -1,0 +1,75 @@
+"""The steps of an inspection, as data, in the order they are done: cold things first.
+
+To add a step, write its performer and name it here. ``needs`` is what the board must have for
+the step to be done at all; what merely narrows it, the performer says itself.
+"""
+
+from collections.abc import Awaitable, Callable, Collection
+from dataclasses import dataclass
+
+from bench.contract.table import Capability
+from bench.errors import InputError
+from bench.results import FindingKind
+from bench.sequences.all_lamps import all_lamps
+from bench.sequences.before_power import cold_pulse, look
+from bench.sequences.circuits import circuits
+from bench.sequences.ground_return import ground_return
+from bench.sequences.inspection import Inspection, Outcome
+from bench.sequences.self_check import self_check
+from bench.sequences.supply import supply
+
+Performer = Callable[[Inspection, Outcome], Awaitable[None]]
+NOTHING = Capability(0)
+LIMIT, SWITCHES = Capability.CURRENT_LIMIT, Capability.RETURN_SWITCHES
+OF_CIRCUITS: tuple[FindingKind, ...] = (
+    "open", "overload", "cross-connection", "back-feed", "high-resistance", "lamp-out", "wrong-load", "abs-supply",
+)  # fmt: skip
+OF_GROUND: tuple[FindingKind, ...] = ("ground-open", "ground-high-resistance")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step.
+
+    Attributes:
+        name: as ``--only`` takes it.
+        powers: it drives circuits, so it needs the operator's yes and shows the cautions first.
+        finds: kinds of finding that belong to this step rather than to the last one done.
+    """
+
+    name: str
+    title: str
+    perform: Performer
+    needs: Capability = NOTHING
+    powers: bool = False
+    finds: tuple[FindingKind, ...] = ()
+
+
+# fmt: off
+STEPS: tuple[Step, ...] = (
+    Step("self-check",    "Board self-check",    self_check),
+    Step("supply",        "Bench supply",        supply,        finds=("low-supply",)),
+    Step("look",          "Look before power",   look,          Capability.PROBE, finds=("short-to-supply",)),
+    Step("cold-pulse",    "Cold resistance",     cold_pulse,    Capability.COLD_PULSE, finds=("short-to-ground",)),
+    Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
+    Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
+    Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),
+)
+# fmt: on
+
+NAMES = tuple(step.name for step in STEPS)
+
+
+def choose(only: Collection[str] | None = None, skip: Collection[str] = ()) -> tuple[Step, ...]:
+    """The steps named in ``only`` (all when None) without those in ``skip``, in their own order.
+
+    Raises:
+        InputError: a name that no step has, or nothing is left.
+    """
+    for name in (*(only or ()), *skip):
+        if name not in NAMES:
+            raise InputError(f"there is no step {name!r}: the steps are {', '.join(NAMES)}")
+    chosen = tuple(step for step in STEPS if (only is None or step.name in only) and step.name not in skip)
+    if not chosen:
+        raise InputError(f"no step is left to do: the steps are {', '.join(NAMES)}")
+    return chosen
