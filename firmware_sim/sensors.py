@@ -48,7 +48,7 @@ class Sensors:
     """All converters of one board.
 
     Args:
-        errors: true errors of the sensors; ``None`` entries are drawn from the seed.
+        errors: true errors of the sensors, gains relative (0.01 reads 1 % high); ``None`` entries are drawn from the seed.
         channels: number of channels; channel arguments count from 1.
         seed: decides gains, offsets and the noise.
         nominal_v: 12 or 24.
@@ -59,9 +59,9 @@ class Sensors:
         self._seed = seed
         self._errors = errors
         draw = Random(f"{seed} sensor gains")
-        drawn = (1 + draw.gauss(0.0, CURRENT_GAIN_SIGMA), 1 + draw.gauss(0.0, VOLTAGE_GAIN_SIGMA))
-        self.current_gain = drawn[0] if errors.current_gain is None else errors.current_gain
-        self.voltage_gain = drawn[1] if errors.voltage_gain is None else errors.voltage_gain
+        drawn = (draw.gauss(0.0, CURRENT_GAIN_SIGMA), draw.gauss(0.0, VOLTAGE_GAIN_SIGMA))
+        self.current_gain = 1 + (drawn[0] if errors.current_gain is None else errors.current_gain)
+        self.voltage_gain = 1 + (drawn[1] if errors.voltage_gain is None else errors.voltage_gain)
         numbers = range(1, channels + 1)
         self._voltage = [self._voltage_input(f"voltage {n}") for n in numbers]
         self._current = [self._current_input(f"current {n}") for n in numbers]

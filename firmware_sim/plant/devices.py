@@ -21,6 +21,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 LEAST_UNIT_F = 1e-6  # constant power without any capacitor would have no defined voltage behind a probe
+PAST_BREAK_V = 1e-6
 REVERSE_SIEMENS = 1e-9  # of a blocked device
 
 
@@ -58,6 +59,13 @@ class PiecewiseLinear:
         result: FloatArray = self._at_zero[pieces]
         return result
 
+    def share_to_next_piece(self, volts: FloatArray, step: FloatArray) -> float:
+        """How much of ``step`` takes the first device just past a break; 1 when none is reached."""
+        distance = self.breaks - volts
+        ahead = (distance * step >= 0) & (np.abs(distance) < np.abs(step))
+        shares = (np.abs(distance[ahead]) + PAST_BREAK_V) / np.abs(np.broadcast_to(step, distance.shape)[ahead])
+        return float(shares.min(initial=1.0))
+
 
 Line = tuple[tuple[float, float, float], tuple[float, float, float, float]]
 
@@ -94,7 +102,7 @@ class Devices:
         self.broken = slice(self.filaments.count, self.filaments.count + self.lines.count)
         self.first_unit = self.filaments.count + self.lines.count
         self.capacitance_f = np.array([_capacitance_f(kind) for kind in kinds], dtype=float)
-        self.capacitive = np.flatnonzero(self.capacitance_f)
+        self.has_capacitors = bool(self.capacitance_f.any())
 
 
 def _capacitance_f(kind: LoadType) -> float:
@@ -135,10 +143,14 @@ class Stage:
             (devices.first_unit + index, units[name], kind)
             for index, (name, kind) in enumerate(devices.unit_types.items())
         ]
-        self._heating = time_share_s / devices.filaments.heat_j_per_k
-        self._capacitive = devices.capacitive if len(devices.capacitive) else None
+        # everything in the heat balance that is linear in the temperature, W/K and W
+        filaments = devices.filaments
+        per_share = filaments.heat_j_per_k / time_share_s
+        self._inertia = per_share + filaments.conducted_w_per_k
+        self._held_w = per_share * base_k + filaments.constant_w
+        self._has_capacitors = devices.has_capacitors
         self._companion = devices.capacitance_f / time_share_s
-        self._base_v, self._base_k = base_v, base_k
+        self._base_v = base_v
         self.g = np.zeros(devices.count)
         self.i = np.zeros(devices.count)
 
@@ -153,31 +165,37 @@ class Stage:
             self.i[self._broken] = self._lines.at_zero(self.pieces) + slope * v[self._broken]
         for port, unit, kind in self._units:
             self.i[port], self.g[port] = _unit_line(unit, kind, float(v[port]))
-        if self._capacitive is not None:
+        if self._has_capacitors:
             self.g += self._companion
             self.i += self._companion * (v - self._base_v)
 
     def _linearise_filaments(self, v: FloatArray, kelvin: FloatArray) -> None:
-        f, heating = self._filaments, self._heating
-        hotness = np.log(kelvin / f.hot_k)
-        siemens = f.hot_siemens * np.exp(-RESISTANCE_EXPONENT * hotness)
-        radiated = f.radiated_w * np.exp(f.radiated_exponent * hotness)
+        """Eliminate each temperature from ``heat (T - base) / a = v^2 g(T) - loss(T)`` at fixed and at changing v.
+
+        Every numpy call here costs more than its arithmetic, so terms are gathered to keep them few.
+        """
+        f = self._filaments
+        siemens, radiated = f.siemens_and_radiated(kelvin)
         amps = v * siemens
         watts = v * amps
-        loss = radiated - f.absorbed_w + f.conducted_w_per_k * (kelvin - f.ambient_k)
-        residual = kelvin - self._base_k - heating * (watts - loss)
-        fall = (RESISTANCE_EXPONENT * watts + f.radiated_exponent * radiated) / kelvin + f.conducted_w_per_k
-        stiffness = 1 + heating * fall
-        self._kelvin_at_v = -residual / stiffness  # temperature change with v held
-        self._kelvin_per_v = 2 * heating * amps / stiffness
-        amps_per_kelvin = -RESISTANCE_EXPONENT * amps / kelvin
-        self.g[self._hot] = siemens + amps_per_kelvin * self._kelvin_per_v
-        self.i[self._hot] = amps + amps_per_kelvin * self._kelvin_at_v
+        per_kelvin = 1 / kelvin
+        fall = (RESISTANCE_EXPONENT * watts + f.radiated_exponent * radiated) * per_kelvin
+        stiffness = self._inertia + fall
+        gain_w = watts - radiated + self._held_w - self._inertia * kelvin
+        cooler = RESISTANCE_EXPONENT * amps * per_kelvin  # fall of the current per kelvin
+        self._kelvin_at_v = gain_w / stiffness
+        self._kelvin_per_v = 2 * amps / stiffness
+        self.g[self._hot] = siemens - cooler * self._kelvin_per_v
+        self.i[self._hot] = amps - cooler * self._kelvin_at_v
 
     def temperature_step(self, dv: FloatArray) -> FloatArray:
         """Temperature change that belongs to voltage changes ``dv`` of all ports."""
         change: FloatArray = self._kelvin_at_v + self._kelvin_per_v * dv[self._hot]
         return change
+
+    def careful_share(self, v: FloatArray, dv: FloatArray) -> float:
+        """How much of a step ``dv`` stays within the first break of any device."""
+        return self._lines.share_to_next_piece(v[self._broken], dv[self._broken]) if self._lines.count else 1.0
 
     def on_other_pieces(self, v: FloatArray) -> bool:
         """Whether ``v`` lies on other pieces of the broken lines than those linearised."""

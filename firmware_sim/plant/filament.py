@@ -83,15 +83,22 @@ class Filaments:
         )
         ambient_term = (ambient_k / self.hot_k) ** self.radiated_exponent
         self.radiated_w = (1 - CONDUCTED_SHARE) * watts / (1 - ambient_term)
-        self.absorbed_w = self.radiated_w * ambient_term
+        self.constant_w = self.radiated_w * ambient_term + self.conducted_w_per_k * ambient_k
+        self._exponents = np.vstack((np.full(self.count, -RESISTANCE_EXPONENT), self.radiated_exponent))
+        self._at_hot = np.vstack((self.hot_siemens, self.radiated_w))
+        self._per_hot_k = 1 / self.hot_k
+
+    def siemens_and_radiated(self, kelvin: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Conductance and gross radiated power at temperature."""
+        siemens, radiated = self._at_hot * np.exp(self._exponents * np.log(kelvin * self._per_hot_k))
+        return siemens, radiated
 
     def siemens(self, kelvin: FloatArray) -> FloatArray:
         """Conductance at temperature."""
-        result: FloatArray = self.hot_siemens * (self.hot_k / kelvin) ** RESISTANCE_EXPONENT
-        return result
+        return self.siemens_and_radiated(kelvin)[0]
 
     def loss_w(self, kelvin: FloatArray) -> FloatArray:
         """Net heat lost at temperature; zero at ambient."""
-        radiated = self.radiated_w * (kelvin / self.hot_k) ** self.radiated_exponent
-        result: FloatArray = radiated - self.absorbed_w + self.conducted_w_per_k * (kelvin - self.ambient_k)
+        radiated = self.siemens_and_radiated(kelvin)[1]
+        result: FloatArray = radiated + self.conducted_w_per_k * kelvin - self.constant_w
         return result

@@ -6,17 +6,17 @@ have the same implicit time share, so one code solves both. All three points of 
 second-order accurate, and the parabola through them is the dense output: whoever asks for a
 value inside the step gets it without another solution.
 
-After a discontinuity a backward Euler step of 20 us damps what is faster (a small capacitor on
-a stiff supply); that is the only interval in which the plant's transients are not resolved.
+After a discontinuity two backward Euler steps, 80 us together, damp what is faster (a small
+capacitor on a stiff supply); only there are the plant's transients not resolved.
 """
 
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import sqrt
 
 import numpy as np
 
 from firmware_sim.plant.devices import FloatArray
-from firmware_sim.plant.solver import Circuit, State, solve
+from firmware_sim.plant.solver import Circuit, Solution, State, solve
 
 GAMMA = 2 - sqrt(2)
 SHARE = GAMMA / 2  # implicit time share of both stages, of the step
@@ -26,18 +26,22 @@ ERROR = (-3 * GAMMA**2 + 4 * GAMMA - 2) / (6 * (2 - GAMMA))
 ERROR_WEIGHTS = (ERROR / GAMMA, -ERROR / (GAMMA * (1 - GAMMA)), ERROR / (1 - GAMMA))
 
 INSTANT_S = 1e-9
-FIRST_STEP_S = 20e-6
+ENDLESS_S = 1e9
+STEADY_GOOD_V = 1e-4
+STEADY_STEPS = 5
+DAMPING_STEPS_S = (20e-6, 60e-6)
 SHORTEST_STEP_S = 1e-6
 LONGEST_STEP_S = 2.0
-TEMPERATURE_TOLERANCE = 1e-3  # of the temperature, a step
-VOLTAGE_TOLERANCE_V = 5e-3  # of a capacitor, a step
+TEMPERATURE_TOLERANCE = 2e-3  # of the temperature, a step
+VOLTAGE_TOLERANCE_V = 2e-2  # of a capacitor, a step
 MOST_GROWTH = 4.0
+MOST_SHRINK, LEAST_SHRINK = 0.1, 0.5  # of a rejected step; after a kink the estimate falls slower than its order
 SAFETY = 0.85
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rates:
-    """Rates of change: K/s of filaments, V/s of the ports with a capacitor."""
+    """Rates of change: K/s of filaments, V/s of ports (of no consequence where there is no capacitor)."""
 
     kelvin: FloatArray
     volts: FloatArray
@@ -75,10 +79,9 @@ def parabola(start: FloatArray, middle: FloatArray, end: FloatArray) -> Parabola
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
-    """An accepted step of ``length_s``; ``next_s`` is what the error allows for the next."""
+    """A step of ``length_s``; one without a middle is a backward Euler step."""
 
     length_s: float
-    next_s: float
     start: State
     middle: State | None
     end: State
@@ -91,83 +94,85 @@ class Integrator:
     def __init__(self, circuit: Circuit, start: State) -> None:
         """Begin with states ``start.v`` (at capacitors) and ``start.kelvin``; the rest is solved for."""
         self.circuit = circuit
-        self.state = solve(circuit, INSTANT_S, (start.v, start.kelvin), (start.x, start.kelvin))
-        self._rates: Rates | None = None
+        self.state = solve(circuit, INSTANT_S, (start.v, start.kelvin), (start.x, start.kelvin)).state
+        self._rates = _rates(self.state, (start.v, start.kelvin), INSTANT_S)
+        self._damping = list(DAMPING_STEPS_S)
         self._slope = np.zeros_like(self.state.x)  # of terminal voltages at the end of the last step, V/s
-        self._next_s = FIRST_STEP_S
+        self._next_s = DAMPING_STEPS_S[-1] * MOST_GROWTH
 
     def step(self, longest_s: float) -> Step:
         """Take one step of at most ``longest_s``."""
-        if self._rates is None:
-            return self._euler(min(FIRST_STEP_S, longest_s), self._next_s * MOST_GROWTH)
+        if self._damping:
+            return self._euler(min(self._damping.pop(0), longest_s))
         length_s = min(self._next_s, longest_s, LONGEST_STEP_S)
         while True:
             step, error = self._try(length_s, self._rates)
             if error <= 1.0 or length_s <= SHORTEST_STEP_S:
                 break
-            length_s = max(SHORTEST_STEP_S, length_s * max(0.1, SAFETY * error ** (-1 / 3)))
-        growth = min(MOST_GROWTH, SAFETY * max(error, 1e-9) ** (-1 / 3))
-        step = Step(
-            length_s, max(length_s * growth, min(self._next_s, length_s)), step.start, step.middle, step.end, step.rates
-        )
+            shrink = SAFETY * error ** (-1 / 3)
+            length_s = max(SHORTEST_STEP_S, length_s * min(max(shrink, MOST_SHRINK), LEAST_SHRINK))
         self._accept(step)
+        self._next_s = length_s * min(MOST_GROWTH, SAFETY * max(error, 1e-9) ** (-1 / 3))
         return step
+
+    def fastest_k_per_s(self) -> float:
+        """Fastest filament."""
+        return float(np.abs(self._rates.kelvin).max(initial=0.0))
+
+    def steady(self) -> State:
+        """The steady state near the present one, all rates zero; somewhere else when there is none near."""
+        state, guess = self.state, (self.state.x, self.state.kelvin)
+        return solve(self.circuit, ENDLESS_S, (state.v, state.kelvin), guess, STEADY_GOOD_V, STEADY_STEPS).state
 
     def _accept(self, step: Step) -> None:
         before = step.middle or step.start
         share = 1 - GAMMA if step.middle else 1.0
         self._slope = (step.end.x - before.x) / (share * step.length_s)
-        self.state, self._rates, self._next_s = step.end, step.rates, step.next_s
+        self.state, self._rates = step.end, step.rates
 
-    def _rates_at(self, state: State, base: tuple[FloatArray, FloatArray], share_s: float) -> Rates:
-        capacitive = self.circuit.devices.capacitive
-        return Rates((state.kelvin - base[1]) / share_s, (state.v[capacitive] - base[0][capacitive]) / share_s)
-
-    def _euler(self, length_s: float, next_s: float) -> Step:
+    def _euler(self, length_s: float) -> Step:
         start = self.state
         base = (start.v, start.kelvin)
-        end = solve(self.circuit, length_s, base, (start.x, start.kelvin))
-        step = Step(length_s, next_s, start, None, end, self._rates_at(end, base, length_s))
+        end = solve(self.circuit, length_s, base, (start.x, start.kelvin)).state
+        step = Step(length_s, start, None, end, _rates(end, base, length_s))
         self._accept(step)
         return step
 
     def _try(self, length_s: float, rates: Rates) -> tuple[Step, float]:
-        circuit, start = self.circuit, self.state
-        capacitive = circuit.devices.capacitive
-        share_s = SHARE * length_s
-        base_v = start.v.copy()
-        base_v[capacitive] += share_s * rates.volts
-        base = (base_v, start.kelvin + share_s * rates.kelvin)
+        start, share_s = self.state, SHARE * length_s
+        base = (start.v + share_s * rates.volts, start.kelvin + share_s * rates.kelvin)
         ahead_s = GAMMA * length_s
         guess = (start.x + ahead_s * self._slope, start.kelvin + ahead_s * rates.kelvin)
-        middle = solve(circuit, share_s, base, guess)
-        middle_rates = self._rates_at(middle, base, share_s)
+        middle = solve(self.circuit, share_s, base, guess).state
+        middle_rates = _rates(middle, base, share_s)
         base = (BDF_NEW * middle.v + BDF_OLD * start.v, BDF_NEW * middle.kelvin + BDF_OLD * start.kelvin)
         onward = (1 - GAMMA) / GAMMA
         guess = (
             middle.x + onward * (middle.x - start.x),
             middle.kelvin + onward * (middle.kelvin - start.kelvin),
         )
-        end = solve(circuit, share_s, base, guess)
-        end_rates = self._rates_at(end, base, share_s)
-        error = self._error(length_s, (rates, middle_rates, end_rates), end)
-        return Step(length_s, length_s, start, middle, end, end_rates), error
+        solved = solve(self.circuit, share_s, base, guess)
+        end_rates = _rates(solved.state, base, share_s)
+        error = self._error(length_s, (rates, middle_rates, end_rates), solved)
+        return Step(length_s, start, middle, solved.state, end_rates), error
 
-    def _error(self, length_s: float, rates: tuple[Rates, Rates, Rates], end: State) -> float:
+    def _error(self, length_s: float, rates: tuple[Rates, Rates, Rates], end: Solution) -> float:
         """Estimated local error over its tolerance."""
         first, second, third = (length_s * weight for weight in ERROR_WEIGHTS)
         kelvin = first * rates[0].kelvin + second * rates[1].kelvin + third * rates[2].kelvin
-        worst = float((np.abs(kelvin) / end.kelvin).max(initial=0.0)) / TEMPERATURE_TOLERANCE
-        if len(rates[0].volts):
+        worst = float((np.abs(kelvin) / end.state.kelvin).max(initial=0.0)) / TEMPERATURE_TOLERANCE
+        if self.circuit.devices.has_capacitors:
             volts = first * rates[0].volts + second * rates[1].volts + third * rates[2].volts
-            worst = max(worst, float(np.abs(volts).max()) / VOLTAGE_TOLERANCE_V)
+            worst = max(worst, self._damped(volts, length_s, end) / VOLTAGE_TOLERANCE_V)
         return worst
 
-    def fastest_k_per_s(self) -> float:
-        """Fastest filament; unknown, that is infinite, right after a discontinuity."""
-        return inf if self._rates is None else float(np.abs(self._rates.kelvin).max(initial=0.0))
+    def _damped(self, volts: FloatArray, length_s: float, end: Solution) -> float:
+        """Largest capacitor error left after one more implicit solution, which damps what is too fast to matter."""
+        net = self.circuit.net
+        charge_a = volts * self.circuit.devices.capacitance_f / (SHARE * length_s)
+        left = net.incidence_t @ np.linalg.solve(end.jacobian, net.incidence @ charge_a)
+        return float(np.abs(left).max())
 
-    def steady(self) -> State:
-        """The steady state near the present one, all rates zero."""
-        state = self.state
-        return solve(self.circuit, 1e9, (state.v, state.kelvin), (state.x, state.kelvin), good_v=1e-4)
+
+def _rates(state: State, base: tuple[FloatArray, FloatArray], share_s: float) -> Rates:
+    return Rates((state.kelvin - base[1]) / share_s, (state.v - base[0]) / share_s)

@@ -1,4 +1,9 @@
-"""Newton's method for one implicit stage of the network with its devices."""
+"""Newton's method for one implicit stage of the network with its devices.
+
+On broken lines with slopes from 1 nS to kS plain Newton can jump between two pieces for ever.
+When it has not converged soon, steps end at the first break they meet (Katzenelson 1965),
+which always gets there.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,7 +16,7 @@ from firmware_sim.plant.network import Reduced
 
 GOOD_GUESS_V = 0.02  # a last step below this leaves an error of its square: below 0.1 mV
 GOOD_GUESS_K = 5.0
-DAMP_AFTER = 8
+CAREFUL_AFTER = 6
 MOST_STEPS = 60
 
 
@@ -22,6 +27,14 @@ class State:
     x: FloatArray
     v: FloatArray
     kelvin: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """A solved stage and the (p, p) matrix of its last Newton step."""
+
+    state: State
+    jacobian: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +53,8 @@ def solve(
     base: tuple[FloatArray, FloatArray],
     guess: tuple[FloatArray, FloatArray],
     good_v: float = GOOD_GUESS_V,
-) -> State:
+    most_steps: int = MOST_STEPS,
+) -> Solution:
     """Solve ``x = base + time_share_s F(x)`` together with Kirchhoff's laws.
 
     Args:
@@ -49,19 +63,22 @@ def solve(
         base: port voltages (used where there is a capacitor) and temperatures.
         guess: terminal voltages and temperatures to start from.
         good_v: accept after a last step below this.
+        most_steps: give up after this many and return where they led.
     """
     net, g, incidence_t = circuit.net, circuit.net.g, circuit.net.incidence_t
     stage = Stage(circuit.devices, circuit.units, time_share_s, *base)
     x, kelvin = guess
     v = incidence_t @ x
     good_k = GOOD_GUESS_K * good_v / GOOD_GUESS_V
-    for count in range(MOST_STEPS):
+    for count in range(most_steps):
         stage.linearise(v, kelvin)
         residual = circuit.into - g @ x - net.incidence @ stage.i
-        step = np.linalg.solve(g + (net.incidence * stage.g) @ incidence_t, residual)
-        if count >= DAMP_AFTER:
-            step *= 0.5
+        jacobian = g + (net.incidence * stage.g) @ incidence_t
+        step = np.linalg.solve(jacobian, residual)
         dv = incidence_t @ step
+        if count >= CAREFUL_AFTER:
+            share = stage.careful_share(v, dv)
+            step, dv = share * step, share * dv
         x = x + step
         v = v + dv
         warming = stage.temperature_step(dv) if kelvin.size else kelvin
@@ -69,4 +86,4 @@ def solve(
         near = np.abs(dv).max(initial=0.0) < good_v and np.abs(warming).max(initial=0.0) < good_k
         if near and not stage.on_other_pieces(v):
             break
-    return State(x, v, kelvin)
+    return Solution(State(x, v, kelvin), jacobian)
