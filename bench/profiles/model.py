@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from bench.profiles.air_model import AirScenario, AirSystem
+
 CHASSIS = "chassis"
 COPPER_OHM_MM2_PER_M = 0.017241  # 100 % IACS at 20 degC (ASTM B258 practice)
 COPPER_PER_K = 0.00393
@@ -229,6 +231,7 @@ class Profile:
     protection: Protection = field(default_factory=Protection)
     units: Literal["us", "metric"] = "us"
     notes: str = ""
+    air: AirSystem | None = None
 
     def circuit(self, name: str) -> Circuit:
         """The circuit called ``name``.
@@ -314,6 +317,7 @@ class Scenario:
     clamp_ohm: float = 0.005
     sense: SenseErrors = field(default_factory=SenseErrors)
     faults: tuple[InjectedFault, ...] = ()
+    air: AirScenario | None = None
     answers: Mapping[str, str | float | bool] = field(default_factory=dict)
 
 
