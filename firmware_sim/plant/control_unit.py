@@ -1,7 +1,8 @@
 """State of an electronic control unit (ABS): lock-out, start burst, warning lamp, blink codes.
 
 The unit takes constant power while it runs. It starts above its lock-out voltage and stops
-a little below it, so behind a probe resistor it is bistable. After each start it draws a
+a little below it, not to try again for a moment, so behind a probe resistor it is bistable and
+may hiccup. After each start it draws a
 burst, lights the lamp for a bulb check, and puts it out if it knows of no fault. With a
 stored code the lamp stays lit; switching the supply off and on quickly several times makes
 the unit blink the code instead. Times are assumptions: no rule sets them.
@@ -14,6 +15,7 @@ from math import inf
 from bench.profiles.model import ControlUnit as ControlUnitType
 
 HYSTERESIS = 0.06  # of the lock-out voltage
+RESTART_S = 0.02  # after a stop it does not start sooner
 BURST_S = 0.15
 BURST_FACTOR = 1.6
 BULB_CHECK_S = 2.5
@@ -71,6 +73,7 @@ class ControlUnit:
         self._code = ""
         self._lamp_dead = False
         self._started_s = -inf
+        self._rests_until_s = -inf
         self._quick_starts = 0
         self._plan: tuple[LampChange, ...] = ()
 
@@ -93,9 +96,11 @@ class ControlUnit:
         """The voltage that it is sensitive to now: lock-out when stopped, a little less when running."""
         return self.stop_v if self.running else self._type.lockout_v
 
-    def wants_switch(self, volts: float) -> bool:
-        """Whether ``volts`` makes it start or stop."""
-        return volts < self.stop_v if self.running else volts > self._type.lockout_v
+    def wants_switch(self, volts: float, time_s: float) -> bool:
+        """Whether ``volts`` makes it start or stop at ``time_s``."""
+        if self.running:
+            return volts < self.stop_v
+        return volts > self._type.lockout_v and time_s >= self._rests_until_s
 
     def switch(self, time_s: float) -> None:
         """Start or stop now."""
@@ -105,12 +110,15 @@ class ControlUnit:
             self._quick_starts = self._quick_starts + 1 if quick else 1
             self._started_s = time_s
             self._plan = lamp_plan(self._code, keyed=self._quick_starts >= KEY_STARTS)
+        else:
+            self._rests_until_s = time_s + RESTART_S
         self.advance(time_s)
 
     def advance(self, time_s: float) -> None:
         """Bring burst and lamp to what they are at ``time_s`` and find the next change."""
         if not self.running:
-            self.power_w, self.lamp_a, self.next_s = 0.0, 0.0, inf
+            self.power_w, self.lamp_a = 0.0, 0.0
+            self.next_s = self._rests_until_s if time_s < self._rests_until_s else inf
             return
         burst_end_s = self._started_s + BURST_S
         self.power_w = self._type.power_w * (BURST_FACTOR if time_s < burst_end_s else 1.0)

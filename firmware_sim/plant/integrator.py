@@ -60,10 +60,6 @@ class Parabola:
         result: FloatArray = self.c0 + s * (self.c1 + s * self.c2)
         return result
 
-    def value(self, row: int, s: float) -> float:
-        """One element at ``s``."""
-        return float(self.c0[row] + s * (self.c1[row] + s * self.c2[row]))
-
 
 def line(start: FloatArray, end: FloatArray) -> Parabola:
     """A straight line as a parabola."""

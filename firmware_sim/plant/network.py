@@ -35,7 +35,6 @@ IntArray = NDArray[np.intp]
 
 FLOATING_SIEMENS = 1e-10  # from every node, so that nothing is undefined
 DRIVE_SIEMENS = 1 / DRIVE_SWITCH_OHM
-FIXED_OBSERVABLES = 7  # see Observables
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +54,15 @@ class BoardWiring:
         return len(self.pin_of_channel)
 
 
-@dataclass(frozen=True, slots=True)
 class Observables:
-    """Where each observable stands in the vector ``y`` of a :class:`Reduced` network."""
+    """Where each observable stands in the vector ``y`` of a :class:`Reduced` network.
 
-    channels: int
+    Attributes:
+        pin_v: voltage of each channel's pin.
+        pin_a: current out of each channel.
+        margin_a: what a driven channel's switch would carry without its limiter, less the limit.
+        count: length of ``y``.
+    """
 
     supply_v = 0
     supply_a = 1
@@ -69,25 +72,12 @@ class Observables:
     chassis_v = 5
     ground_pin_v = 6
 
-    @property
-    def pin_v(self) -> slice:
-        """Voltage of each channel's pin."""
-        return slice(FIXED_OBSERVABLES, FIXED_OBSERVABLES + self.channels)
-
-    @property
-    def pin_a(self) -> slice:
-        """Current out of each channel."""
-        return slice(FIXED_OBSERVABLES + self.channels, FIXED_OBSERVABLES + 2 * self.channels)
-
-    @property
-    def margin_a(self) -> slice:
-        """What a driven channel's switch would carry without its limiter, less the limit."""
-        return slice(FIXED_OBSERVABLES + 2 * self.channels, FIXED_OBSERVABLES + 3 * self.channels)
-
-    @property
-    def count(self) -> int:
-        """Length of ``y``."""
-        return FIXED_OBSERVABLES + 3 * self.channels
+    def __init__(self, channels: int) -> None:
+        first = 7
+        self.pin_v = slice(first, first + channels)
+        self.pin_a = slice(first + channels, first + 2 * channels)
+        self.margin_a = slice(first + 2 * channels, first + 3 * channels)
+        self.count = first + 3 * channels
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -97,15 +97,19 @@ class HarnessPlant:
         self, until_s: float, channel: int = 0, samples: int = 0
     ) -> tuple[tuple[float, ...], tuple[float, ...]]:
         """Move to ``until_s``; see :meth:`firmware_sim.port.Plant.advance`."""
-        amps, volts = [], []
+        amps: list[float] = []
+        volts: list[float] = []
         start_s, span_s = self.time_s, until_s - self.time_s
-        row_a, row_v = self._at.pin_a.start + channel - 1, self._at.pin_v.start + channel - 1
-        for n in range(1, samples + 1):
-            time_s = start_s + span_s * n / samples
-            segment = self._segment_at(time_s)
-            s = segment.share(time_s)
-            amps.append(segment.y.value(row_a, s))
-            volts.append(segment.y.value(row_v, s))
+        done = 0
+        while done < samples:
+            segment = self._segment_at(start_s + span_s * (done + 1) / samples)
+            a0, a1, a2 = segment.coefficients(self._at.pin_a.start + channel - 1)
+            v0, v1, v2 = segment.coefficients(self._at.pin_v.start + channel - 1)
+            while done < samples and (time_s := start_s + span_s * (done + 1) / samples) < segment.end_s:
+                s = (time_s - segment.start_s) / segment.length_s
+                amps.append(a0 + s * (a1 + s * a2))
+                volts.append(v0 + s * (v1 + s * v2))
+                done += 1
         self._segment_at(until_s)
         self.time_s = until_s
         return tuple(amps), tuple(volts)
@@ -164,7 +168,7 @@ class HarnessPlant:
         if self._integrator is None:
             self._integrator = self._begin(start_s)
         end_s = self._next_event_s()
-        steady = self._steady_state(self._integrator)
+        steady = self._steady_state(self._integrator, start_s)
         net = self._integrator.circuit.net
         if steady is not None:
             return steady_segment(steady, start_s, end_s, net, self._y_constant, self._limiting)
@@ -188,7 +192,7 @@ class HarnessPlant:
         """Start from the kept states; limiters and control units settle at once."""
         for _ in range(MOST_MODE_CHANGES):
             integrator = Integrator(self._circuit(), self._state)
-            changes = self._mode_changes(self._y_of(integrator.state), integrator.state.v)
+            changes = self._mode_changes(self._y_of(integrator.state), integrator.state.v, start_s)
             if not changes:
                 break
             self._carry_out(changes, start_s)
@@ -209,14 +213,14 @@ class HarnessPlant:
         lowered = self._schedule.of(Supply)
         return lowered[-1].volts if lowered else self._scenario.supply_v
 
-    def _steady_state(self, integrator: Integrator) -> State | None:
+    def _steady_state(self, integrator: Integrator, time_s: float) -> State | None:
         """The steady state, when the plant is as good as there."""
         if integrator.fastest_k_per_s() > TRY_STEADY_K_PER_S:
             return None
         steady = integrator.steady()
         near = float(np.abs(self._y_of(steady) - self._y_of(integrator.state)).max()) < STEADY_V_OR_A
         near = near and float(np.abs(steady.kelvin - integrator.state.kelvin).max(initial=0.0)) < STEADY_K
-        return steady if near and not self._mode_changes(self._y_of(steady), steady.v) else None
+        return steady if near and not self._mode_changes(self._y_of(steady), steady.v, time_s) else None
 
     # --- events ---
 
@@ -257,7 +261,7 @@ class HarnessPlant:
 
     # --- modes: limiters and control units ---
 
-    def _mode_changes(self, y: FloatArray, v: FloatArray) -> tuple[ModeChange, ...]:
+    def _mode_changes(self, y: FloatArray, v: FloatArray, time_s: float) -> tuple[ModeChange, ...]:
         """What cannot stay as it is at observables ``y`` and port voltages ``v``."""
         first = self._at.margin_a.start
         changes: list[ModeChange] = [
@@ -269,7 +273,7 @@ class HarnessPlant:
         changes += [
             UnitFlip(name, port + index)
             for index, (name, unit) in enumerate(self._units.items())
-            if unit.wants_switch(float(v[port + index]))
+            if unit.wants_switch(float(v[port + index]), time_s)
         ]
         return tuple(changes)
 
@@ -284,7 +288,7 @@ class HarnessPlant:
     def _end_at_mode_change(self, segment: Segment) -> None:
         """Cut the segment where the first limiter or control unit changes; the change waits for its end."""
         x_end = segment.x.at(1.0)
-        changes = self._mode_changes(segment.y.at(1.0), self._configuration.incidence_t @ x_end)
+        changes = self._mode_changes(segment.y.at(1.0), self._configuration.incidence_t @ x_end, segment.start_s)
         if not changes:
             return
         share, first = min(((self._when(change, segment), change) for change in changes), key=itemgetter(0))

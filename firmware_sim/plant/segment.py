@@ -34,6 +34,10 @@ class Segment:
         """Parameter of the parabolas at ``time_s``."""
         return (time_s - self.start_s) / self.length_s
 
+    def coefficients(self, row: int) -> tuple[float, float, float]:
+        """Parabola of one observable as plain floats, which are faster one by one."""
+        return float(self.y.c0[row]), float(self.y.c1[row]), float(self.y.c2[row])
+
 
 def segment_of_step(
     step: Step, start_s: float, net: Reduced, y_constant: FloatArray, limiting: tuple[bool, ...]
