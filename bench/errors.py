@@ -65,13 +65,31 @@ class BoardRefused(BenchError):
 class PermitDenied(BenchError):
     """The session's safety rules refused a request; nothing was sent to the board."""
 
+    exit_code = 2  # nothing was tested
+
+
+_REMEDY = {
+    Fault.EMERGENCY_STOP: "release the emergency stop when it is safe to go on",
+    Fault.HOST_SILENT: "the link was silent too long: check the cable",
+    Fault.SUPPLY_LOW: "charge the battery, check its clamps, or use the supply that the profile asks for",
+    Fault.SUPPLY_HIGH: "use the supply that the profile asks for",
+    Fault.BOARD_HOT: "let the board cool down",
+    Fault.OVER_PRESSURE: "lower the regulator's pressure",
+    Fault.RESTARTED: "the board lost its power for a moment: check its supply",
+    Fault.SELF_TEST: "the board is defective",
+    Fault.RETURN_OVERLOAD: "too much current came back through one return: look for a short",
+}
+
 
 class BoardFault(BenchError):
     """The board turned everything off; ``faults`` says why."""
 
+    exit_code = 2  # what had not been tested by then is not tested
+
     def __init__(self, faults: Fault) -> None:
         names = ", ".join(fault.name.lower().replace("_", " ") for fault in faults if fault.name)
-        super().__init__(f"the board turned everything off: {names or 'unknown cause'}")
+        remedies = "; ".join(remedy for fault, remedy in _REMEDY.items() if fault in faults)
+        super().__init__(f"the board turned everything off: {names or 'unknown cause'}; {remedies or 'restart it'}")
         self.faults = faults
 
 

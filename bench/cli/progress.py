@@ -20,18 +20,18 @@ class ProgressView:
     """Follow a run's events on a console; call it as the session's listener."""
 
     def __init__(self, console: Console) -> None:
-        self._console = console
+        self.console = console
         self._live: Live | None = None
         self._step: StepStarted | None = None
 
     @contextmanager
     def watching(self) -> Iterator["ProgressView"]:
         """Keep a live line at the bottom for as long as this lasts, where the console can."""
-        if not moves_cursor(self._console):
+        if not moves_cursor(self.console):
             yield self
             return
         with Live(
-            console=self._console,
+            console=self.console,
             refresh_per_second=_REDRAWS_PER_S,
             transient=True,
             redirect_stdout=False,
@@ -40,13 +40,30 @@ class ProgressView:
             yield self
         self._live = None
 
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Leave the bottom line to a question and its answer."""
+        live = self._live
+        if live is None:
+            yield
+            return
+        live.stop()
+        try:
+            yield
+        finally:
+            live.start()
+
+    def notice(self, text: str) -> None:
+        """Show a remark that stops nothing."""
+        self.console.print(f" note: {text}")
+
     def __call__(self, event: Event) -> None:
         """Show one event."""
         match event:
             case RunStarted():
-                self._console.print(_opening(event.run))
+                self.console.print(_opening(event.run))
             case Cautioned():
-                self._console.print(_caution(event.text))
+                self.console.print(_caution(event.text))
             case StepStarted():
                 self._step = event
                 self._show(_live_line(event, None))
@@ -54,7 +71,7 @@ class ProgressView:
                 self._show(_live_line(self._step, event))
             case StepEnded():
                 self._show(Text(""))
-                self._console.print(_step_line(self._step, event.result))
+                self.console.print(_step_line(self._step, event.result))
 
     def _show(self, lines: Group | Text) -> None:
         if self._live is not None:

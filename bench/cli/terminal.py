@@ -7,7 +7,7 @@ meaning is never in a colour or a symbol alone.
 import sys
 from collections.abc import Mapping
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -49,7 +49,7 @@ def verdict_text(verdict: Verdict) -> Text:
     return Text(WORD[verdict], style=STYLE[verdict])
 
 
-def print_rows(console: Console, rows: Mapping[str, str | Text]) -> None:
+def print_rows(console: Console, rows: Mapping[str, RenderableType]) -> None:
     """Print names and what belongs to them, aligned; long text wraps beside its name."""
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(style="dim", no_wrap=True)

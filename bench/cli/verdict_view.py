@@ -101,7 +101,11 @@ def place(where: Where, system: System = "us") -> str:
 
 def _how_bad(finding: Finding, system: System) -> str:
     sure = f"{finding.confidence:.0%} sure"
-    return f"{units.both(finding.size.value, finding.size.unit, system)}, {sure}" if finding.size else sure
+    if finding.size is None:
+        return sure
+    if finding.size.unit == "lamps":
+        return f"{_plural(round(finding.size.value), 'lamp')}, {sure}"
+    return f"{units.both(finding.size.value, finding.size.unit, system)}, {sure}"
 
 
 def _alternative(alternative: Alternative, system: System) -> str:

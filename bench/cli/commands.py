@@ -1,0 +1,56 @@
+"""All commands in one list: to add one, write its file and name it here."""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import typer
+from typer.main import get_command
+
+from bench.cli import board, demo, inspect, profile, records, report, sim, walk
+from bench.cli.options import BOARD_FORMS
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from bench import __version__
+
+        typer.echo(f"umbilical {__version__}")
+        raise typer.Exit
+
+
+def _global(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and exit.")
+    ] = False,
+) -> None:
+    """Test wiring harnesses on a bench, real or simulated.
+
+    Exit codes: 0 all passed; 1 at least one fail; 2 unsure or not tested; 64 usage or a bad file;
+    69 board not reachable; 70 internal error; 74 record not written; 130 stopped, outputs off.
+    """
+
+
+def application() -> typer.Typer:
+    """The command tree."""
+    app = typer.Typer(
+        no_args_is_help=True,
+        rich_markup_mode=None,  # plain help: fast, and readable in a pipe
+        pretty_exceptions_enable=False,
+        add_completion=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    app.callback()(_global)
+    app.command("inspect", epilog=BOARD_FORMS)(inspect.inspect)
+    app.command("walk", epilog=BOARD_FORMS)(walk.walk)
+    app.command("demo")(demo.demo)
+    app.command("report")(report.report)
+    app.command("sim")(sim.sim)
+    app.add_typer(records.group, name="records")
+    app.add_typer(profile.group, name="profile")
+    app.add_typer(board.group, name="board")
+    return app
+
+
+def program() -> Callable[..., Any]:
+    """The command tree as one callable."""
+    return get_command(application())

@@ -1,0 +1,79 @@
+"""``umbilical records``: what was tested, when, and how it ended."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bench.cli import options as opt
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from bench.records import RunSummary
+
+group = typer.Typer(no_args_is_help=True, help="List and show what was tested.")
+
+
+@group.command("list")
+def list_records(
+    limit: Annotated[int, typer.Option("--limit", metavar="N", min=1, help="The newest so many.")] = 20,
+    unit: Annotated[str | None, typer.Option("--unit", metavar="TEXT", help="Only this unit number or VIN.")] = None,
+    record: opt.Records = None,
+    as_json: opt.Json = False,
+) -> int:
+    """List records, newest first."""
+    from dataclasses import asdict
+
+    from bench import app
+    from bench.cli import json_view, terminal
+    from bench.records.location import default_path
+
+    runs: list[RunSummary] = []
+    if record is not None or default_path().exists():  # nothing recorded yet is not an error
+        with app.open_records(record) as store:
+            runs = store.runs(limit, unit)
+    if as_json:
+        json_view.emit([asdict(run) for run in runs])
+    elif runs:
+        terminal.out().print(_listing(runs))
+    else:
+        terminal.err().print("no records" + (f" of {unit}" if unit else " yet"))
+    return 0
+
+
+@group.command("show")
+def show_record(
+    record_id: Annotated[str, typer.Argument(metavar="ID", help="A record's id, its beginning, or `last`.")],
+    record: opt.Records = None,
+    as_json: opt.Json = False,
+) -> int:
+    """Show one record as it stood at the end of its run."""
+    from bench import app
+    from bench.cli import json_view, terminal, verdict_view
+    from bench.cli.running import units_of
+
+    with app.open_records(record) as store:
+        run = store.load(record_id)
+    if as_json:
+        json_view.emit(json_view.run_document(run))
+    else:
+        verdict_view.show(
+            terminal.out(), run, [("record", run.id), ("kept in", store.where), ("started", run.started)], units_of(run)
+        )
+    return 0
+
+
+def _listing(runs: "list[RunSummary]") -> "Table":
+    from rich.table import Table
+
+    from bench.cli.terminal import verdict_text
+
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for heading in ("record", "command", "unit", "profile", "verdict", "findings"):
+        table.add_column(heading, overflow="fold", no_wrap=heading == "record")
+    for run in runs:
+        verdict = verdict_text(run.verdict)
+        if run.state != "complete":
+            verdict.append(f" ({run.state})", style="dim")
+        table.add_row(run.id, run.command, run.unit_number or run.vin or "", run.profile, verdict, str(run.findings))
+    return table

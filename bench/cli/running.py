@@ -1,0 +1,185 @@
+"""What every command that makes a run does around it: loop, signals, record, report, verdict, exit code."""
+
+import asyncio
+import signal
+from collections.abc import Awaitable, Callable, Coroutine
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from bench import app
+from bench.cli import ask, json_view, terminal, verdict_view
+from bench.cli.progress import ProgressView
+from bench.cli.vin import doubt
+from bench.errors import BenchError, BoardFault, InputError, RecordError, Stopped
+from bench.events import Event, RunEnded
+from bench.link import parse_board_url
+from bench.profiles import load_answers, load_profile
+from bench.records.location import default_path
+from bench.results import Run, Verdict
+from bench.units import System
+
+T = TypeVar("T")
+
+EXIT_CODE = {Verdict.PASS: 0, Verdict.FAIL: 1, Verdict.UNSURE: 2, Verdict.NOT_TESTED: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the options of a command ask for besides the run itself."""
+
+    board: str
+    record: str | None = None
+    report: str | None = None
+    as_json: bool = False
+    answers: str | None = None
+    yes: bool = False
+    vin: str | None = None
+
+
+def on_loop(url: str, work: Callable[[], Awaitable[T]]) -> T:
+    """Run ``work`` on the loop that suits the board, until it ends or the operator stops it.
+
+    Raises:
+        Stopped: interrupted or terminated; ``work`` was cancelled and has cleaned up.
+    """
+    return app.run(url, lambda: _until_stopped(work))
+
+
+def serving(work: Callable[[], Awaitable[None]]) -> None:
+    """Run ``work`` in wall time until the operator stops it.
+
+    Raises:
+        Stopped: as always.
+    """
+    asyncio.run(_until_stopped(work))
+
+
+async def _until_stopped(work: Callable[[], Awaitable[T]]) -> T:
+    loop = asyncio.get_running_loop()
+    task = asyncio.current_task()
+    asked: list[int] = []
+
+    def stop(number: int) -> None:
+        # Only the first one cancels: an impatient second must not cut switching off short.
+        if not asked and task is not None:
+            task.cancel()
+        asked.append(number)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop, number)
+    try:
+        return await work()
+    except asyncio.CancelledError:
+        if asked:
+            raise Stopped("stopped by the operator; outputs are off") from None
+        raise
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+
+def make_run(wishes: Wishes, work: Callable[[app.Session], Coroutine[Any, Any, Run]]) -> int:
+    """Make a run with ``work`` in a session, show its end, and give the exit code.
+
+    Raises:
+        BenchError: what ended the run early; what it had measured is shown and recorded all the same.
+    """
+    _warn_of_vin(wishes.vin)
+    check_report(wishes.report)
+    made = _Made(wishes)
+    try:
+        with made.view.watching():
+            run = on_loop(wishes.board, lambda: made.session(work))
+    except BenchError as error:
+        if made.ended is None:
+            raise
+        made.show(made.ended)
+        if isinstance(error, BoardFault):
+            terminal.err().print(f"umbilical: {error}")
+            return EXIT_CODE[made.ended.verdict]
+        raise
+    made.show(run)
+    return EXIT_CODE[run.verdict]
+
+
+class _Made:
+    """One run being made: how it is watched, and how it ended."""
+
+    def __init__(self, wishes: Wishes) -> None:
+        self.view = ProgressView(terminal.err())
+        self.ended: Run | None = None
+        self._wishes = wishes
+        self._record = wishes.record or str(default_path())
+
+    async def session(self, work: Callable[[app.Session], Coroutine[Any, Any, Run]]) -> Run:
+        async with self._connected() as session:
+            return await work(session)
+
+    def _connected(self) -> AbstractAsyncContextManager[app.Session]:
+        wishes = self._wishes
+        simulated = parse_board_url(wishes.board).scheme == "sim"
+        return app.connect(
+            wishes.board,
+            record=self._record,
+            tell=self._tell,
+            notice=self.view.notice,
+            operator=None if simulated else ask.operator(self.view.console, yes=wishes.yes, pause=self.view.paused),
+            answers=load_answers(wishes.answers) if wishes.answers else None,
+        )
+
+    def _tell(self, event: Event) -> None:
+        if isinstance(event, RunEnded):
+            self.ended = event.run
+        self.view(event)
+
+    def show(self, run: Run) -> None:
+        kept = [("record", run.id), ("kept in", self._record)]
+        if self._wishes.report:
+            write_report(run.id, self._record, self._wishes.report)
+            kept.append(("report", str(Path(self._wishes.report).absolute())))
+        if self._wishes.as_json:
+            json_view.emit(json_view.run_document(run))
+        else:
+            verdict_view.show(terminal.out(), run, kept, units_of(run))
+
+
+def units_of(run: Run) -> System:
+    """Which units come first for a run: those of its profile, if that is still known."""
+    try:
+        return load_profile(run.profile).units
+    except InputError:
+        return "us"
+
+
+def _warn_of_vin(vin: str | None) -> None:
+    if vin and (text := doubt(vin)):
+        terminal.err().print(f"note: {text}")
+
+
+def check_report(report: str | None) -> None:
+    """Refuse a report that can't be written before anything is powered, not after.
+
+    Raises:
+        InputError: another kind of file, or no such folder.
+    """
+    if report is None:
+        return
+    if Path(report).suffix.lower() != ".html":
+        raise InputError(f"{report}: a report is an .html file")
+    if not Path(report).absolute().parent.is_dir():
+        raise InputError(f"{report}: there is no folder {Path(report).absolute().parent}")
+
+
+def write_report(record_id: str, location: str | None, file: str) -> None:
+    """Write the report of a record.
+
+    Raises:
+        RecordError: the file can't be written.
+    """
+    page = app.report_html(record_id, location)
+    try:
+        Path(file).write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise RecordError(f"{file}: the report could not be written: {error.strerror}") from error
