@@ -414,3 +414,21 @@ async def test_closing_twice_is_fine_and_then_nothing_answers():
 
     with pytest.raises(LinkError, match="closed"):
         await board.snapshot()
+
+
+async def test_a_board_that_hangs_is_an_error():
+    class Hung(FakeBoard):
+        def read_registers(self, address: int, count: int) -> tuple[int, ...]:
+            raise TimeoutError
+
+    with pytest.raises(LinkError, match="the board does not answer"):
+        await Board(link_to(Hung())).open()
+
+
+async def test_a_board_without_our_registers_is_not_ours():
+    class Small(FakeBoard):
+        def read_registers(self, address: int, count: int) -> tuple[int, ...]:
+            raise IndexError(f"no registers {address}..")
+
+    with pytest.raises(NotOurBoard, match="no registers 0"):
+        await Board(link_to(Small())).open()
