@@ -1,13 +1,18 @@
 """Everything lit at once: what the supply and the ground do under full load."""
 
+from collections.abc import Sequence
+
 from bench.contract.table import Capability
-from bench.sequences.inspection import Inspection, Outcome, reading_of
+from bench.profiles.model import Circuit
+from bench.safety.setup import COLD_RATIO
+from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
 from bench.sequences.settle import settle
 from bench.sequences.supply import sag
 from bench.sequences.values import judged
 
 STAGGER_S = 0.02  # the worst of one inrush is over before the next begins
-ROOM_TRIES = 5
+ROOM_TRIES = 10
+LEAST_A = 0.2
 LONGEST_S = 0.2  # sag and drop don't hang on the last percent of the current
 
 
@@ -17,16 +22,22 @@ async def all_lamps(inspection: Inspection, outcome: Outcome) -> None:
     if not lit:
         outcome.reasons.append("no sound circuit is there to light")
         return
+    rest = guard.newest
+    lit = await _light(inspection, outcome, lit)
     channels = [inspection.channel(circuit) for circuit in lit]
-    for channel in channels:
-        await _make_room(inspection)
-        await guard.drive(channel)
-    settled = await settle(guard, channels, longest_s=LONGEST_S)
+    settled = await settle(guard, channels, longest_s=LONGEST_S, nearly=True)
     await guard.off(channels)
     seen = settled.seen
-    inspection.note(
-        reading_of(inspection, "drive", lit, seen, limited=bool(settled.limited), tripped=bool(settled.tripped))
+    reading = reading_of(
+        inspection,
+        "drive",
+        lit,
+        seen,
+        rest=rest,
+        limited=bool(settled.limited),
+        tripped=bool(settled.tripped),
     )
+    inspection.note(at_rest(reading, settled.steady_a))
     inspection.progress(seen, f"{len(lit)} circuits lit, {seen.supply_a:.1f} A")
     total_a = sum(seen.channel(channel).current_a for channel in channels)
     outcome.values.append(judged("current of all circuits", total_a, "A"))
@@ -38,10 +49,34 @@ async def all_lamps(inspection: Inspection, outcome: Outcome) -> None:
         outcome.reasons.append("the board switched a circuit off by itself with all lamps lit")
 
 
-async def _make_room(inspection: Inspection) -> None:
-    """Wait until one more inrush fits into what the supply carries."""
+async def _light(inspection: Inspection, outcome: Outcome, sound: Sequence[Circuit]) -> list[Circuit]:
+    """Drive as many of the circuits as supply and returns carry, each when there is room for its inrush."""
+    carried_a = _carried_a(inspection)
+    lit: list[Circuit] = []
+    for circuit in sound:
+        if not await _room(inspection, circuit, carried_a):
+            outcome.reasons.append(f"{circuit.name} was not lit with the others: {carried_a:g} A is all there is")
+            continue
+        await inspection.guard.drive(inspection.channel(circuit))
+        lit.append(circuit)
+    return lit
+
+
+def _carried_a(inspection: Inspection) -> float:
+    """What supply and returns carry; a return that was seen to carry nothing doesn't count."""
+    capacity = inspection.guard.capacity
+    alone = [r for r in inspection.readings if r.how == "drive" and r.returns in ("pin", "chassis")]
+    missing = sum(sum(reading.return_a.values()) < LEAST_A for reading in alone)
+    return min(capacity.supply_a, capacity.return_a * (2 - missing))
+
+
+async def _room(inspection: Inspection, circuit: Circuit, carried_a: float) -> bool:
+    """Wait until the worst inrush of one more circuit fits."""
     guard = inspection.guard
+    cold_a = COLD_RATIO * guard.setup.nominal_a[inspection.channel(circuit)]
+    inrush_a = min(cold_a, guard.setup.protection.limit_a)
     for _ in range(ROOM_TRIES):
         seen = await guard.wait(STAGGER_S)
-        if seen.supply_a + guard.setup.protection.limit_a <= guard.capacity.supply_a:
-            return
+        if seen.supply_a + inrush_a <= carried_a:
+            return True
+    return False

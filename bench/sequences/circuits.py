@@ -1,24 +1,20 @@
 """Each circuit lit alone: soft-started with a recording, all pins read when it has settled."""
 
-from dataclasses import replace
-from functools import partial
 from statistics import median
 
 from bench.contract.readings import Capture
 from bench.contract.table import Capability
-from bench.electrical import ExpectedCircuit, settled_current
+from bench.electrical import ExpectedCircuit
 from bench.electrical.plan import feeds_unit
 from bench.profiles.model import Circuit, ControlUnit, Filament, Limit, LoadType, Reading
 from bench.results import Trace, Value, Verdict
-from bench.safety import GuardedBoard
-from bench.sequences.inspection import Inspection, Outcome, reading_of
+from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
 from bench.sequences.settle import LONGEST_S, discharge, settle
 from bench.sequences.values import judged, limited, source_of
 
 CAPTURE_HZ = 1000
 CAPTURE_SAMPLES = 150
 SENSOR_SIGMAS = 3.0
-SURE_SHARE = 0.01
 
 
 async def circuits(inspection: Inspection, outcome: Outcome) -> None:
@@ -58,12 +54,7 @@ async def _alone(inspection: Inspection, circuit: Circuit) -> tuple[Reading, Tra
         await guard.arm_capture(channel, rate_hz, min(CAPTURE_SAMPLES, inspection.identity.capture_samples))
     await guard.drive(channel)
     starts_in_steps = feeds_unit(inspection.profile, circuit)
-    settled = await settle(
-        guard,
-        {channel},
-        least_s=LONGEST_S if starts_in_steps else 0.0,
-        foretell=partial(_foretell, guard) if captures and not starts_in_steps else None,
-    )
+    settled = await settle(guard, {channel}, least_s=LONGEST_S if starts_in_steps else 0.0, nearly=not starts_in_steps)
     capture = await guard.capture() if captures else None
     await guard.off([channel])
     if settled.tripped:
@@ -79,30 +70,7 @@ async def _alone(inspection: Inspection, circuit: Circuit) -> tuple[Reading, Tra
         tripped=bool(settled.tripped),
         capture=capture,
     )
-    return inspection.note(_at_rest(reading, settled.steady_a)), _trace(circuit, capture)
-
-
-async def _foretell(guard: GuardedBoard) -> float | None:
-    """Where the recorded inrush will end, if its model is sure."""
-    capture = await guard.capture()
-    try:
-        steady_a, error_a = settled_current(capture.dt_s, capture.current_a, capture.voltage_v)
-    except ValueError:
-        return None
-    return steady_a if error_a < SURE_SHARE * steady_a else None
-
-
-def _at_rest(reading: Reading, steady_a: float | None) -> Reading:
-    """The currents of a reading taken a few percent early, as they will be."""
-    seen_a = reading.pin_a[reading.driven[0]]
-    if steady_a is None or seen_a <= 0:
-        return reading
-    ratio = steady_a / seen_a
-    return replace(
-        reading,
-        pin_a={**reading.pin_a, reading.driven[0]: steady_a},
-        return_a={path: amps * ratio for path, amps in reading.return_a.items()},
-    )
+    return inspection.note(at_rest(reading, settled.steady_a)), _trace(circuit, capture)
 
 
 def _trace(circuit: Circuit, capture: Capture | None) -> Trace | None:

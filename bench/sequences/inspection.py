@@ -1,7 +1,7 @@
 """What the steps of one run share: the guarded board, the profile, and all readings so far."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from bench.contract.readings import Capture, Identity, Snapshot
@@ -171,6 +171,19 @@ def reading_of(
         limited=limited,
         tripped=tripped,
         inrush=Inrush(capture.dt_s, capture.current_a, capture.voltage_v) if capture and capture.current_a else None,
+    )
+
+
+def at_rest(reading: Reading, steady_a: float) -> Reading:
+    """A reading taken a little early, with its currents as they will be at ``steady_a`` of the driven pins together."""
+    seen_a = sum(reading.pin_a[pin] for pin in reading.driven)
+    if reading.tripped or seen_a <= 0:
+        return reading
+    ratio = steady_a / seen_a
+    return replace(
+        reading,
+        pin_a={pin: amps * ratio if pin in reading.driven else amps for pin, amps in reading.pin_a.items()},
+        return_a={path: amps * ratio for path, amps in reading.return_a.items()},
     )
 
 
