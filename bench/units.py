@@ -36,6 +36,7 @@ _UNITS = {
     "mV": _Unit("voltage", 1e-3, "mV"),
     "A": _Unit("current", 1, "A"),
     "mA": _Unit("current", 1e-3, "mA"),
+    "uA": _Unit("current", 1e-6, "µA"),
     "ohm": _Unit("resistance", 1, "Ω"),
     "mohm": _Unit("resistance", 1e-3, "mΩ"),
     "kohm": _Unit("resistance", 1e3, "kΩ"),
@@ -83,11 +84,12 @@ _SHOWN: dict[str, tuple[str, str]] = {  # unit: (us, metric)
     "degF": ("degF", "degC"),
 }
 
-_SMALLER = {"V": "mV", "A": "mA", "ohm": "mohm", "s": "ms"}
+_SMALLER = {"V": "mV", "A": "mA", "mA": "uA", "ohm": "mohm", "s": "ms"}
 _BIGGER = {"ohm": "kohm", "kohm": "Mohm"}
 _SMALL, _BIG = 0.1, 1000.0
 
-_WRITTEN = {"Ω": "ohm", "mΩ": "mohm", "kΩ": "kohm", "MΩ": "Mohm", "°C": "degC", "°F": "degF", "": "1"}
+_WRITTEN = {"µA": "uA", "Ω": "ohm", "mΩ": "mohm", "kΩ": "kohm", "MΩ": "Mohm", "°C": "degC", "°F": "degF", "": "1"}
+_SIGNS = {unit.sign for unit in _UNITS.values()}
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\s\d].*?)?\s*")
 
 
@@ -135,6 +137,7 @@ def columns(values: Sequence[float | None], unit: str, system: System) -> tuple[
     Returns:
         The numbers as text ("" for None) and the printed unit.
     """
+    unit = _WRITTEN.get(unit, unit)
     into = shown_unit(unit, system)
     converted = [value if value is None or into == unit else convert(value, unit, into) for value in values]
     scaled = _readable(converted, into)
@@ -146,6 +149,8 @@ def columns(values: Sequence[float | None], unit: str, system: System) -> tuple[
 def text(value: float, unit: str, system: System) -> str:
     """One quantity in the units of ``system``: ``24.6 ft``."""
     (figure,), printed = columns([value], unit, system)
+    if value == 1 and printed not in _SIGNS:
+        printed = printed.removesuffix("s")  # "1 lamp", of a unit that is a word
     return figure if not printed else f"{figure}%" if printed == "%" else f"{figure} {printed}"
 
 
@@ -190,8 +195,8 @@ def _unit(name: str) -> _Unit:
 def _readable(values: Iterable[float | None], unit: str) -> str:
     """The same unit, or one a thousand times smaller or bigger, by the largest of the numbers."""
     largest = max((abs(value) for value in values if value is not None and math.isfinite(value)), default=0.0)
-    if 0 < largest < _SMALL:
-        return _SMALLER.get(unit, unit)
+    if 0 < largest < _SMALL and unit in _SMALLER:
+        return _readable([largest * 1000], _SMALLER[unit])
     if largest >= _BIG and unit in _BIGGER:
         return _readable([largest / 1000], _BIGGER[unit])
     return unit

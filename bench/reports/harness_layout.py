@@ -17,7 +17,7 @@ from typing import Literal
 from bench.profiles.model import CHASSIS, Load, Profile, pin_node
 from bench.reports.harness_tree import Branch, Edge, harness_trees
 
-LEFT, LABELS, WIDTH = 46.0, 290.0, 1000.0
+LEFT, LABELS, WIDTH = 46.0, 280.0, 930.0
 TOP, HEADING, ROW, MARK_ROOM, SLOT = 44.0, 32.0, 22.0, 17.0, 22.0
 SAME_PLACE = 0.03  # of the whole length: what is closer together than this shares a station
 

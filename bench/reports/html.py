@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from bench.profiles.model import Profile
 from bench.reports.view import page_of
-from bench.reports.words import GENERAL_CAUTIONS, plain
+from bench.reports.words import REPAIR_CAUTIONS, plain
 from bench.results import Run
 from bench.units import System
 
@@ -32,7 +32,7 @@ def render_html(run: Run, profile: Profile, *, units: System | None = None, seal
     return (
         _environment()
         .get_template("report.html.j2")
-        .render(page=page, record=_NOT_FOR_CSS.sub("", run.id), cautions=GENERAL_CAUTIONS[profile.kind])
+        .render(page=page, record=_NOT_FOR_CSS.sub("", run.id), repair_cautions=REPAIR_CAUTIONS[profile.kind])
     )
 
 

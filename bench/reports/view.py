@@ -1,6 +1,6 @@
 """A run as the page shows it: every number already in words, every drawing already drawn."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -44,6 +44,7 @@ class ValueView:
     rail: Markup
     sign: Markup
     verdict: str
+    because: int | None
     source: int | None
 
 
@@ -56,6 +57,10 @@ class StepView:
     verdict: str
     lasted: str
     values: tuple[ValueView, ...]
+
+    def with_verdict(self, verdict: str) -> tuple[ValueView, ...]:
+        """The values that came out so."""
+        return tuple(value for value in self.values if value.verdict == verdict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,12 +100,11 @@ class Sources:
         return [(number, *self._split(source)) for source, number in self._numbers.items()]
 
     def _split(self, source: str) -> tuple[str, str]:
-        if source in self._marks:
-            return source, self._marks[source]
         for written, mark in _WRITTEN_MARKS.items():
             if source.endswith(written):
                 return source.removesuffix(written), words.MARK[mark]
-        return source, words.MARK_NOT_GIVEN
+        known = (mark for limit, mark in self._marks.items() if source.endswith(limit))
+        return source, next(known, words.MARK_NOT_GIVEN)
 
 
 # As steps write the mark of a limit behind its source.
@@ -126,6 +130,7 @@ class Page:
     when: str
     lasted: str
     findings: tuple[FindingView, ...]
+    unnamed: tuple[tuple[str, ValueView], ...]
     steps: tuple[StepView, ...]
     face: Markup
     pins: tuple[PinView, ...]
@@ -140,7 +145,7 @@ def page_of(run: Run, profile: Profile, system: units.System, seal: str | None) 
     """Put a run into words and pictures."""
     sources = Sources(profile)
     findings = tuple(_finding(number, each, profile, system, sources) for number, each in enumerate(run.findings, 1))
-    steps = tuple(_step(step, system, sources) for step in run.steps)
+    steps = tuple(_step(step, run.findings, system, sources) for step in run.steps)
     states = pin_states(run, profile)
     return Page(
         run=run,
@@ -153,6 +158,7 @@ def page_of(run: Run, profile: Profile, system: units.System, seal: str | None) 
         when=words.when(run.started),
         lasted=words.lasted(run.duration_s),
         findings=findings,
+        unnamed=_unnamed(run, steps),
         steps=steps,
         face=draw_face(profile.connector, states),
         pins=_pins(profile, states),
@@ -168,6 +174,15 @@ def _first(findings: Iterable[FindingView]) -> FindingView | None:
     """What to repair (or, if nothing certain is wrong, to settle) first."""
     by_verdict = {view.finding.verdict: view for view in reversed(tuple(findings))}
     return by_verdict.get(Verdict.FAIL) or by_verdict.get(Verdict.UNSURE)
+
+
+def _unnamed(run: Run, steps: Iterable[StepView]) -> tuple[tuple[str, ValueView], ...]:
+    """Step and value of what gave the run its verdict, when no finding did."""
+    told = any(finding.verdict is run.verdict for finding in run.findings)
+    if told or run.verdict not in (Verdict.FAIL, Verdict.UNSURE):
+        return ()
+    word = words.VERDICT[run.verdict]
+    return tuple((view.step.title, value) for view in steps for value in view.with_verdict(word))
 
 
 def _finding(number: int, finding: Finding, profile: Profile, system: units.System, sources: Sources) -> FindingView:
@@ -220,29 +235,54 @@ def _alternative(alternative: Alternative, profile: Profile, system: units.Syste
     return f"{words.kind_title(alternative.kind)}{place} ({round(alternative.confidence * 100)} %)"
 
 
-def _step(step: StepResult, system: units.System, sources: Sources) -> StepView:
+def _step(step: StepResult, findings: Sequence[Finding], system: units.System, sources: Sources) -> StepView:
     return StepView(
         step=step,
         sign=verdict_sign(step.verdict),
         verdict=words.VERDICT[step.verdict],
         lasted=words.lasted(step.duration_s) if step.duration_s else "",
-        values=tuple(_value(value, system, sources) for value in step.values),
+        values=tuple(_value(value, findings, system, sources) for value in step.values),
     )
 
 
-def _value(value: Value, system: units.System, sources: Sources) -> ValueView:
-    (measured, low, high), unit = units.columns([value.value, value.low, value.high], value.unit, system)
+def _value(value: Value, findings: Sequence[Finding], system: units.System, sources: Sources) -> ValueView:
+    measured, limit = _figures(value, system)
     limited = value.low is not None or value.high is not None
     judged = limited or value.verdict is not Verdict.PASS
     return ValueView(
         name=value.name,
-        measured=f"{measured} {unit}".strip() if measured else "not measured",
-        limit=_limit(low, high, unit),
+        measured=measured,
+        limit=limit,
         rail=rail(value.value, value.low, value.high),
         sign=verdict_sign(value.verdict) if judged else Markup(""),
         verdict=words.VERDICT[value.verdict] if judged else "for the record",
+        because=_because(value, findings),
         source=sources.number(value.source) if limited else None,
     )
+
+
+def _because(value: Value, findings: Sequence[Finding]) -> int | None:
+    """Number of the finding on its circuit that a value within its own limits has its verdict from."""
+    inside = value.value is not None and not (
+        (value.low is not None and value.value < value.low) or (value.high is not None and value.value > value.high)
+    )
+    if not inside or value.verdict is Verdict.PASS:
+        return None
+    named = (
+        number
+        for number, finding in enumerate(findings, 1)
+        if finding.verdict is value.verdict and any(value.name.startswith(f"{name} ") for name in finding.circuits)
+    )
+    return next(named, None)
+
+
+def _figures(value: Value, system: units.System) -> tuple[str, str]:
+    """The value and its limits in words: in one unit, or each in its own where they are far apart."""
+    bounds = [bound for bound in (value.low, value.high) if bound]
+    far_apart = bool(value.value and bounds) and max(map(abs, bounds)) > 100 * abs(value.value or 0.0)
+    (measured, low, high), unit = units.columns([value.value, value.low, value.high], value.unit, system)
+    own = units.text(value.value, value.unit, system) if far_apart and value.value else f"{measured} {unit}".strip()
+    return own if measured else "not measured", _limit(low, high, unit)
 
 
 def _limit(low: str, high: str, unit: str) -> str:

@@ -49,7 +49,7 @@ MARK = {
     "memory": "from memory: confirm before relying on it",
     "common-practice": "common practice, no published source",
 }
-MARK_NOT_GIVEN = "how well it was checked is not stated"
+MARK_NOT_GIVEN = "no published source is named"
 
 STATE = {
     "running": "still running",
@@ -59,9 +59,10 @@ STATE = {
     "failed": "ended by a fault",
 }
 
-# Usual cautions of the work itself; a step's own come before them. Chocks: Ontario air brake handbook and, as good
-# practice, 29 CFR 1910.178(k)(1). Caged springs: the same handbook and makers' manuals. The rest: common practice.
-GENERAL_CAUTIONS = {
+# Usual cautions for whoever repairs; what a step says before it begins is in the record. Chocks: Ontario air brake
+# handbook and, as good practice, 29 CFR 1910.178(k)(1). Caged springs and eye protection: the same handbook and
+# vehicle makers' manuals. The rest: common practice.
+REPAIR_CAUTIONS = {
     "trailer": (
         "Chock the wheels before brakes are released or anybody goes under the trailer.",
         "Stay clear of push rods and slack adjusters whenever air or power can be applied.",
