@@ -1,13 +1,13 @@
 """Each circuit lit alone: soft-started with a recording, all pins read when it has settled."""
 
-from statistics import median
+from math import hypot
 
 from bench.contract.readings import Capture
 from bench.contract.table import Capability
-from bench.electrical import ExpectedCircuit
 from bench.electrical.plan import feeds_unit
-from bench.profiles.model import Circuit, ControlUnit, Filament, Limit, LoadType, Reading
+from bench.profiles.model import Circuit, ControlUnit, Filament, Led, Limit, LoadType, Reading
 from bench.results import Trace, Value, Verdict
+from bench.sequences.drawing import Drawing, Drawn
 from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
 from bench.sequences.settle import LONGEST_S, discharge, settle
 from bench.sequences.values import judged, limited, source_of
@@ -15,6 +15,7 @@ from bench.sequences.values import judged, limited, source_of
 CAPTURE_HZ = 1000
 CAPTURE_SAMPLES = 150
 SENSOR_SIGMAS = 3.0
+LEAST_SHARE = 0.1  # of the drawn current: with less, nothing is known of the voltage behind the wire
 
 
 async def circuits(inspection: Inspection, outcome: Outcome) -> None:
@@ -37,6 +38,8 @@ async def circuits(inspection: Inspection, outcome: Outcome) -> None:
 def _why_not(inspection: Inspection, circuit: Circuit) -> str:
     if circuit not in inspection.reachable():
         return "the board has no channel for it"
+    if circuit.pin in inspection.live:
+        return "something else feeds it"
     return "the look before power showed a short"
 
 
@@ -82,42 +85,37 @@ def _trace(circuit: Circuit, capture: Capture | None) -> Trace | None:
 
 def judge_alone(inspection: Inspection, circuit: Circuit, reading: Reading) -> list[Value]:
     """Current against the drawing, voltage that reaches the load, and what comes up on other pins."""
-    pin_v = reading.pin_v[circuit.pin]
-    sound = inspection.expectations(pin_v)[circuit.name]
-    others = [volts for pin, volts in reading.pin_v.items() if pin in _undriven(inspection, circuit)]
-    ground_v = median(others) if others else 0.0
+    drawn = Drawing(inspection.measurements()).of(reading)
+    above_v = [
+        volts - drawn.pin_v[pin]
+        for pin, volts in reading.pin_v.items()
+        if pin in {each.pin for each in inspection.reachable()} - {circuit.pin}
+    ]
     return [
-        judge_current(inspection, circuit, reading.pin_a[circuit.pin], sound),
-        *_voltage(inspection, circuit, reading, sound, pin_v - ground_v),
+        judge_current(inspection, circuit, reading.pin_a[circuit.pin], drawn.pin_a[circuit.pin]),
+        *_voltage(inspection, circuit, reading, drawn),
         limited(
-            f"{circuit.name} on other pins",
-            max((volts - ground_v for volts in others), default=None),
+            f"{circuit.name} on other pins, above the drawing",
+            max(above_v, default=None),
             "V",
             inspection.limit("cross-voltage-v"),
         ),
     ]
 
 
-def _undriven(inspection: Inspection, circuit: Circuit) -> set[int]:
-    return {each.pin for each in inspection.reachable()} - {circuit.pin}
-
-
-def judge_current(inspection: Inspection, circuit: Circuit, current_a: float, sound: ExpectedCircuit) -> Value:
-    """A circuit's current beside what its lamps should take at this voltage, the board's own error allowed for."""
+def judge_current(inspection: Inspection, circuit: Circuit, current_a: float, drawn_a: float) -> Value:
+    """A circuit's current beside what its loads should take at this voltage, the board's own error allowed for."""
     loads = [load.type for load in inspection.profile.loads_of(circuit.name)]
     limit = _share_limit(inspection, loads)
     board = inspection.identity
-    error_a = (
-        SENSOR_SIGMAS
-        * ((board.current_gain_error * sound.current_a.value) ** 2 + board.current_offset_error_a**2) ** 0.5
-    )
+    error_a = SENSOR_SIGMAS * hypot(board.current_gain_error * drawn_a, board.current_offset_error_a)
     lamp_a = sum(load.lamp_a for load in loads if isinstance(load, ControlUnit))
     return judged(
         f"{circuit.name} current",
         current_a,
         "A",
-        low=sound.current_a.value * limit.low - error_a if limit and limit.low is not None else None,
-        high=sound.current_a.value * limit.high + lamp_a + error_a if limit and limit.high is not None else None,
+        low=drawn_a * limit.low - error_a if limit and limit.low is not None else None,
+        high=drawn_a * limit.high + lamp_a + error_a if limit and limit.high is not None else None,
         outside=Verdict.UNSURE,
         source=f"share of the expected current: {source_of(limit)}" if limit else None,
     )
@@ -128,23 +126,30 @@ def _share_limit(inspection: Inspection, loads: list[LoadType]) -> Limit | None:
     return inspection.limit("lamp-current-share" if bulbs_only else "led-current-share")
 
 
-def _voltage(
-    inspection: Inspection, circuit: Circuit, reading: Reading, sound: ExpectedCircuit, pin_to_ground_v: float
-) -> list[Value]:
-    """Voltage at the load: at the pin, less the ground's rise and the drop in the drawn feed at this current.
+def _voltage(inspection: Inspection, circuit: Circuit, reading: Reading, drawn: Drawn) -> list[Value]:
+    """Voltage at the load: the drawing's, less what the ground is above the drawing and the feed drops beyond it.
 
     A fault in the feed drops more; then the load gets less than this says, and a finding says so.
     """
-    if not sound.lamp_v or sound.current_a.value <= 0:
+    loads = inspection.profile.loads_of(circuit.name)
+    units = [load.name for load in loads if isinstance(load.type, ControlUnit)]
+    lamps = [load.name for load in loads if isinstance(load.type, Filament | Led)]
+    if not (units or lamps):
         return []
-    feed_ohm = (reading.pin_v[circuit.pin] - sound.ground_v - min(sound.lamp_v.values())) / sound.current_a.value
-    volts = pin_to_ground_v - max(feed_ohm, 0.0) * reading.pin_a[circuit.pin]
-    low_supply = inspection.limit("supply-low-v")
-    weak = low_supply is not None and low_supply.low is not None and (reading.supply_v or 0.0) < low_supply.low
-    outside = Verdict.UNSURE if weak else Verdict.FAIL
-    if not circuit.lit:
+    far = min(units or lamps, key=lambda name: drawn.load_v[name])
+    drawn_drop_v = reading.pin_v[circuit.pin] - drawn.load_v[far]
+    more = reading.pin_a[circuit.pin] / drawn.pin_a[circuit.pin] if drawn.pin_a[circuit.pin] > 0 else 0.0
+    volts = reading.pin_v[circuit.pin] - drawn_drop_v * more if more > LEAST_SHARE else None
+    outside = Verdict.UNSURE if _weak(inspection, reading) else Verdict.FAIL
+    if units:
         return [limited(f"{circuit.name} voltage at the unit", volts, "V", inspection.limit("abs-voltage-v"), outside)]
     share, design = inspection.limit("lamp-voltage-share"), inspection.limit("lamp-design-v")
     low_v = share.low * design.low if share and design and share.low and design.low else None
     source = source_of(share) if share and low_v is not None else None
     return [judged(f"{circuit.name} voltage at the lamps", volts, "V", low=low_v, outside=outside, source=source)]
+
+
+def _weak(inspection: Inspection, reading: Reading) -> bool:
+    """Whether the bench's own supply is too low to blame the harness."""
+    limit = inspection.limit("supply-low-v")
+    return limit is not None and limit.low is not None and (reading.supply_v or 0.0) < limit.low

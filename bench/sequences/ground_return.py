@@ -1,20 +1,17 @@
 """The ground return: one heavy pair lit, the return by the pin alone, by the chassis alone, by both."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from statistics import median
-
-import numpy as np
+from math import hypot
+from statistics import fmean, median
 
 from bench.contract.readings import Snapshot
 from bench.contract.table import Return
 from bench.electrical.ground import Resistance, kelvin_split, path_resistance
-from bench.electrical.harness import Harness, build
-from bench.electrical.network import Solution, predict
 from bench.electrical.plan import feeds_unit
-from bench.profiles.model import Circuit, Measurements, Reading
+from bench.profiles.model import Circuit, Reading
 from bench.results import Value, Verdict
+from bench.sequences.drawing import Drawing, Drawn
 from bench.sequences.inspection import Inspection, Outcome, board_errors, reading_of
 from bench.sequences.settle import EMPTY_V, MEAN_S, discharge, settle
 from bench.sequences.values import judged, limited, source_of
@@ -22,6 +19,7 @@ from bench.sequences.values import judged, limited, source_of
 PAIR = 2
 LOST_SHARE = 0.5
 LEAST_A = 0.2
+LEAST_V = 1e-4  # of a pin in the drawing: below it nothing of its ground shows there
 SHARE_ERROR = 0.05
 
 
@@ -55,7 +53,11 @@ async def ground_return(inspection: Inspection, outcome: Outcome) -> None:
 def _heaviest(inspection: Inspection) -> list[Circuit]:
     """The sound circuits that load the ground most; a control unit's current is not steady enough."""
     profile, nominal_a = inspection.profile, inspection.guard.setup.nominal_a
-    sound = [each for each in inspection.sound() if not feeds_unit(profile, each) and _conducts(inspection, each)]
+    sound = [
+        each
+        for each in inspection.sound()
+        if not feeds_unit(profile, each) and _conducts(inspection, each) and each.name not in inspection.suspects
+    ]
     return sorted(sound, key=lambda circuit: -nominal_a[inspection.channel(circuit)])[:PAIR]
 
 
@@ -114,70 +116,39 @@ class Path:
 
 
 def _judge(inspection: Inspection, both: Reading, pin: Reading, chassis: Reading) -> list[Value]:
-    drawing = Drawing(inspection.measurements(), build(inspection.profile))
-    paths = [_path(inspection, drawing, reading, both) for reading in (pin, chassis)]
+    drawing = Drawing(inspection.measurements())
+    paths = [_path(inspection, drawing.of(reading), reading, both) for reading in (pin, chassis)]
     values = [value for path in paths for value in _judge_path(inspection, path)]
-    return [*values, *_agreement(drawing, both, paths), *_clamp(inspection, paths[1])]
+    return [*values, *_agreement(drawing.of(both), both, paths), *_clamp(inspection, paths[1])]
 
 
-@dataclass(frozen=True)
-class Drawing:
-    """The readings so far as a sound harness would give them."""
-
-    measurements: Measurements
-    harness: Harness
-
-    @cached_property
-    def solution(self) -> Solution:
-        """One row a reading."""
-        return predict(self.measurements, self.harness)
-
-    @cached_property
-    def offset_v(self) -> Mapping[int, float]:
-        """What each pin read before anything was fed; empty when that was not read."""
-        unfed = (reading.pin_v for reading in self.measurements.readings if not reading.driven)
-        return next(unfed, {})
-
-    def row(self, reading: Reading) -> int:
-        """The row of a reading."""
-        return next(row for row, other in enumerate(self.measurements.readings) if other is reading)
-
-    def returned_a(self, reading: Reading) -> tuple[float, float]:
-        """Current by the pin and by the chassis."""
-        row = self.row(reading)
-        return float(self.solution.pin_return_a[row]), float(self.solution.chassis_return_a[row])
-
-
-def _path(inspection: Inspection, drawing: Drawing, reading: Reading, both: Reading) -> Path:
-    drawn_a = sum(drawing.returned_a(reading))
-    seen_a, both_a = returned_a(reading), returned_a(both)
-    sense = _sense(drawing, reading)
+def _path(inspection: Inspection, drawn: Drawn, reading: Reading, both: Reading) -> Path:
+    drawn_a, seen_a, both_a = sum(drawn.return_a.values()), returned_a(reading), returned_a(both)
+    sense = _sense(inspection, drawn, reading)
     seen, drawn_ohm = None, None
     if sense and drawn_a > LEAST_A:
         drawn_ohm = median(volts for _, volts in sense) / drawn_a
     if sense and seen_a > LEAST_A:
         seen = path_resistance(median(volts for volts, _ in sense), seen_a, board_errors(inspection.identity))
-    return Path(reading, seen_a / both_a if both_a > LEAST_A else 0.0, seen, drawn_ohm)
+    return Path(reading, seen_a / both_a, seen, drawn_ohm)
 
 
-def _sense(drawing: Drawing, reading: Reading) -> list[tuple[float, float]]:
-    """Seen and drawn ground voltage by each undriven pin: a free sense wire to the ground of its lamps.
+def _sense(inspection: Inspection, drawn: Drawn, reading: Reading) -> list[tuple[float, float]]:
+    """Seen and drawn ground voltage by each undriven sound pin: a free sense wire to the ground of its lamps.
 
     A regulated lamp lets only a leak through, which the board's pull-down divides; the drawing
     says by how much, so that share is put back. What a pin read before anything was fed is its
     converter's offset.
     """
-    harness, volts = drawing.harness, drawing.solution.node_v[drawing.row(reading)]
-    offset_v = drawing.offset_v
+    offset_v = next((other.pin_v for other in inspection.readings if not other.driven), {})
     found = []
-    for circuit in harness.profile.circuits:
-        grounds = [harness.index[load.b] for load in harness.loads if load.circuit == circuit.name]
-        drawn_pin_v = float(volts[harness.pin_nodes[harness.pins.index(circuit.pin)]])
-        if circuit.pin in reading.driven or circuit.pin not in reading.pin_v or not grounds or drawn_pin_v < 1e-4:
+    for circuit in inspection.profile.circuits:
+        grounds = [drawn.ground_v[load.name] for load in inspection.profile.loads_of(circuit.name)]
+        unread = circuit.pin in reading.driven or circuit.pin not in reading.pin_v
+        if unread or circuit.name in inspection.suspects or not grounds or drawn.pin_v[circuit.pin] < LEAST_V:
             continue
-        drawn_v = float(np.mean(volts[grounds]))
-        seen_v = reading.pin_v[circuit.pin] - offset_v.get(circuit.pin, 0.0)
-        found.append((seen_v * drawn_v / drawn_pin_v, drawn_v))
+        seen_v, drawn_v = reading.pin_v[circuit.pin] - offset_v.get(circuit.pin, 0.0), fmean(grounds)
+        found.append((seen_v * drawn_v / drawn.pin_v[circuit.pin], drawn_v))
     return found
 
 
@@ -197,7 +168,7 @@ def _judge_path(inspection: Inspection, path: Path) -> list[Value]:
     return [*values, judged(name, path.seen.ohm, "ohm", high=high, outside=outside, source=source)]
 
 
-def _agreement(drawing: Drawing, both: Reading, paths: Sequence[Path]) -> list[Value]:
+def _agreement(drawn: Drawn, both: Reading, paths: Sequence[Path]) -> list[Value]:
     """The split with both returns; when the two paths don't predict it, there is a third one.
 
     The lamps return at several places, so the plain current divider is a little off; the drawing says how much.
@@ -206,8 +177,7 @@ def _agreement(drawing: Drawing, both: Reading, paths: Sequence[Path]) -> list[V
     total_a = returned_a(both)
     if not (pin.seen and chassis.seen and pin.drawn_ohm and chassis.drawn_ohm) or total_a < LEAST_A:
         return []
-    drawn_pin_a, drawn_chassis_a = drawing.returned_a(both)
-    off = drawn_pin_a / (drawn_pin_a + drawn_chassis_a) - _divider(pin.drawn_ohm, chassis.drawn_ohm)
+    off = drawn.return_a["pin"] / sum(drawn.return_a.values()) - _divider(pin.drawn_ohm, chassis.drawn_ohm)
     predicted = _divider(pin.seen.ohm, chassis.seen.ohm) + off
     spread = SHARE_ERROR + 2 * _divider_error(pin.seen, chassis.seen)
     return [
@@ -232,7 +202,7 @@ def _divider_error(pin: Resistance, chassis: Resistance) -> float:
     """Standard uncertainty of the divider: in an equal pair each relative error counts a quarter."""
     share = _divider(pin.ohm, chassis.ohm)
     relative = [path.plus_minus_ohm / max(path.ohm, path.plus_minus_ohm) for path in (pin, chassis)]
-    return share * (1 - share) * float(np.hypot(*relative))
+    return share * (1 - share) * hypot(*relative)
 
 
 def _clamp(inspection: Inspection, chassis: Path) -> list[Value]:

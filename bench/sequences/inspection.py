@@ -49,6 +49,7 @@ class Inspection:
         readings: everything the inference may look at, in the order it was measured.
         open_v: supply without load, once measured.
         live: pins that are up although nothing was ever fed.
+        suspects: names of circuits that a finding names so far.
     """
 
     guard: GuardedBoard
@@ -59,6 +60,7 @@ class Inspection:
     open_v: float | None = None
     ambient_c: float = 20.0
     live: set[int] = field(default_factory=set)
+    suspects: set[str] = field(default_factory=set)
 
     @property
     def identity(self) -> Identity:
@@ -82,12 +84,12 @@ class Inspection:
         return [each for each in self.profile.circuits if self.channel(each) <= self.identity.channels]
 
     def sound(self) -> list[Circuit]:
-        """Circuits that may be driven: no short was seen on them, and they did not trip."""
+        """Circuits that may be driven: no short was seen on them, nothing else feeds them, they did not trip."""
         tripped = {pin for reading in self.readings if reading.tripped for pin in reading.driven}
         return [
             circuit
             for circuit in self.reachable()
-            if self.channel(circuit) not in self.guard.shorted and circuit.pin not in tripped
+            if self.channel(circuit) not in self.guard.shorted and circuit.pin not in tripped | self.live
         ]
 
     def progress(self, seen: Snapshot, text: str, circuit: Circuit | None = None) -> None:
@@ -116,7 +118,7 @@ class Inspection:
         return Measurements(self.profile, self.ambient_c, supply_v, board_errors(self.identity), tuple(self.readings))
 
     def expectations(self, supply_v: float) -> dict[str, ExpectedCircuit]:
-        """What each circuit of a sound harness reads at ``supply_v`` on its pins, by name."""
+        """What each circuit of a sound harness reads at ``supply_v``, by name."""
         every = expected(self.profile, self.ambient_c, supply_v, board_errors(self.identity))
         return {each.circuit.name: each for each in every}
 

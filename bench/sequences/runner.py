@@ -171,6 +171,7 @@ class _Loop:
         findings = self._fresh(step)
         values = tuple(_with_findings(value, (*self._found, *findings)) for value in outcome.values)
         self._found += findings
+        self._inspection.suspects |= {name for found in findings if not _of_ground(found) for name in found.circuits}
         result = self._so_far(outcome, "")
         verdicts = [value.verdict for value in values] + [finding.verdict for finding in findings]
         return replace(
@@ -197,12 +198,16 @@ def _key(finding: Finding) -> tuple[FindingKind, tuple[str, ...]]:
     return finding.kind, finding.circuits
 
 
+def _of_ground(finding: Finding) -> bool:
+    """A bad ground is not the fault of the circuits that it serves."""
+    return finding.kind.startswith("ground-")
+
+
 def _with_findings(value: Value, findings: Collection[Finding]) -> Value:
     """A value of a circuit that a finding names is no better than the finding."""
     named = [
         finding.verdict
         for finding in findings
-        if not finding.kind.startswith("ground-")
-        and any(value.name.startswith(f"{circuit} ") for circuit in finding.circuits)
+        if not _of_ground(finding) and any(value.name.startswith(f"{circuit} ") for circuit in finding.circuits)
     ]
     return replace(value, verdict=worst((value.verdict, *named))) if value.verdict is not Verdict.NOT_TESTED else value

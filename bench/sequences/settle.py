@@ -100,8 +100,13 @@ def _end(past: Past) -> float | None:
     earlier, later = middle_a - first_a, now_a - middle_a
     if not (earlier < -NOISE_A and LARGEST_RATIO * earlier < later < 0):
         return None
-    end_a = now_a + later * later / (earlier - later)
+    end_a = aitken(first_a, middle_a, now_a)
     return end_a if now_a - end_a < NEAR_SHARE * end_a else None
+
+
+def aitken(first: float, middle: float, last: float) -> float:
+    """Limit of a sequence that converges linearly, from three of its members in a row (not evenly spaced)."""
+    return last - (last - middle) ** 2 / (last - 2 * middle + first)
 
 
 async def discharge(guard: GuardedBoard, to_v: float = CHARGED_V) -> Snapshot:

@@ -14,7 +14,8 @@ from bench.results import Run, StepResult, Value, Verdict, worst
 from bench.safety import Denied, GuardedBoard
 from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
 from bench.sequences.circuits import judge_current
-from bench.sequences.inspection import Inspection
+from bench.sequences.drawing import Drawing
+from bench.sequences.inspection import Inspection, reading_of
 from bench.sequences.ledger import Ledger, RunStore, new_run
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 from bench.sequences.settle import settle
@@ -145,8 +146,8 @@ class _Walk:
         reading = seen.channel(channel)
         if reading.state is ChannelState.TRIPPED:
             return judged(name, None, "A", source="the board switched it off by itself"), seen.uptime_s
-        sound = self.inspection.expectations(reading.voltage_v)[circuit.name]
-        return judge_current(self.inspection, circuit, reading.current_a, sound), seen.uptime_s
+        drawn = Drawing(self.inspection.measurements()).of(reading_of(self.inspection, "drive", (circuit,), seen))
+        return judge_current(self.inspection, circuit, reading.current_a, drawn.pin_a[circuit.pin]), seen.uptime_s
 
     async def _watch(self, circuit: Circuit, seen: Snapshot) -> Snapshot:
         """Keep looking until the time is over or the board has tripped; the last look with the lamp on."""
