@@ -15,7 +15,7 @@ from math import inf
 from bench.profiles.model import ControlUnit as ControlUnitType
 
 HYSTERESIS = 0.06  # of the lock-out voltage
-RESTART_S = 0.02  # after a stop it does not start sooner
+RESTART_S = 0.1  # after a stop it does not start sooner
 BURST_S = 0.15
 BURST_FACTOR = 1.6
 BULB_CHECK_S = 2.5

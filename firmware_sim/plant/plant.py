@@ -133,9 +133,8 @@ class HarnessPlant:
         )
 
     def quiet_until_s(self) -> float:
-        """Nothing observable changes by itself before this time; see :meth:`firmware_sim.port.Plant.quiet_until_s`."""
-        segment = self._segment_at(self.time_s)
-        return segment.end_s if segment.quiet else self.time_s
+        """No observable moves by as much as a converter step before this time; ``time_s`` when one does."""
+        return self._segment_at(self.time_s).quiet_until_s(self.time_s)
 
     def board_conditions(self) -> Conditions:
         """Environment of the board now."""

@@ -1,6 +1,7 @@
 """A stretch of plant time on which every value is a parabola."""
 
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
@@ -9,7 +10,8 @@ from firmware_sim.plant.integrator import Parabola, Step, line, parabola
 from firmware_sim.plant.network import Reduced
 from firmware_sim.plant.solver import State
 
-QUIET_V_OR_A = 2e-5  # what moves less than this in a segment is quiet: far below any converter's step
+QUIET_V_OR_A = 1e-3  # one converter step: nobody sees an observable move less
+SHORTEST_QUIET_S = 2e-3
 
 
 @dataclass(slots=True, eq=False)
@@ -19,6 +21,7 @@ class Segment:
     Attributes:
         y: observables, in the order of :class:`firmware_sim.plant.network.Observables`.
         limiting: channels at their current limit all along.
+        pace: no observable changes faster, V/s or A/s.
     """
 
     start_s: float
@@ -28,11 +31,16 @@ class Segment:
     x: Parabola
     kelvin: Parabola
     limiting: tuple[bool, ...]
-    quiet: bool
+    pace: float
 
     def share(self, time_s: float) -> float:
         """Parameter of the parabolas at ``time_s``."""
         return (time_s - self.start_s) / self.length_s
+
+    def quiet_until_s(self, time_s: float) -> float:
+        """No observable moves by a converter step from ``time_s`` to then; ``time_s`` when one soon does."""
+        quiet_s = QUIET_V_OR_A / self.pace if self.pace else inf
+        return min(time_s + quiet_s, self.end_s) if quiet_s >= SHORTEST_QUIET_S else time_s
 
     def coefficients(self, row: int) -> tuple[float, float, float]:
         """Parabola of one observable as plain floats, which are faster one by one."""
@@ -49,8 +57,8 @@ def segment_of_step(
         x = parabola(step.start.x, step.middle.x, step.end.x)
         kelvin = parabola(step.start.kelvin, step.middle.kelvin, step.end.kelvin)
     y = Parabola(net.from_x @ x.c0 + y_constant, net.from_x @ x.c1, net.from_x @ x.c2)
-    quiet = bool((np.abs(y.c1) + np.abs(y.c2)).max() < QUIET_V_OR_A)
-    return Segment(start_s, step.length_s, start_s + step.length_s, y, x, kelvin, limiting, quiet)
+    pace = float((np.abs(y.c1) + 2 * np.abs(y.c2)).max()) / step.length_s
+    return Segment(start_s, step.length_s, start_s + step.length_s, y, x, kelvin, limiting, pace)
 
 
 def steady_segment(
@@ -62,7 +70,7 @@ def steady_segment(
         return line(values, values)
 
     y = still(net.from_x @ state.x + y_constant)
-    return Segment(start_s, 1.0, end_s, y, still(state.x), still(state.kelvin), limiting, quiet=True)
+    return Segment(start_s, 1.0, end_s, y, still(state.x), still(state.kelvin), limiting, pace=0.0)
 
 
 def crossing(y: Parabola, row: int, level: float) -> float:
