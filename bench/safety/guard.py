@@ -90,6 +90,7 @@ class GuardedBoard:
         self._watch = Watch(self.setup, self.capacity, self._ending)
         self._identity: Identity | None = None
         self._stopped: str | None = None
+        self._off = False  # everything, confirmed
         self._commands = asyncio.Lock()  # one at a time, so that a lost answer is looked up before the next is sent
         self._event_reads = asyncio.Lock()
         self._context = self._session()
@@ -159,6 +160,8 @@ class GuardedBoard:
     async def _look(self) -> None:
         snapshot = await self._read()
         self._watch.check(snapshot)
+        if self._ending.error is not None and not self._off:
+            await self.safe()  # now, not when the body has found its way out
         if snapshot.events_head > self._watch.events_read:
             await self.read_events()
 
@@ -169,7 +172,8 @@ class GuardedBoard:
             True when the board has said so; otherwise its own watchdog does it, and a notice says so.
         """
         self._watch.outdated = True
-        return await finish(switch_off(self._board, self.watchdog_s, self._notice))
+        self._off = await finish(switch_off(self._board, self.watchdog_s, self._notice))
+        return self._off
 
     async def stop(self, reason: str) -> None:
         """End the session from any task: everything off now, and ``Stopped`` raised in the body."""

@@ -49,9 +49,9 @@ class Watch:
         return snapshot
 
     def check(self, snapshot: Snapshot) -> None:
-        """End the session when ``snapshot`` shows that the board has turned everything off."""
-        if snapshot.faults:
-            self._ending.because(BoardFault(snapshot.faults))
+        """End the session when ``snapshot`` shows a fault, or the cause of one: a plain board may latch none."""
+        if faults := snapshot.faults | snapshot.causes:
+            self._ending.because(BoardFault(faults))
 
     def inherit(self, events: Sequence[Event]) -> None:
         """Take what an earlier session left in the FIFO: a channel that changed its state may have been lit."""
