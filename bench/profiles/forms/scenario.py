@@ -10,6 +10,7 @@ from bench.profiles.forms.harness import Reference
 from bench.profiles.model import InjectedKind, SenseErrors
 
 _USUAL = SenseErrors()
+LONGEST_ANSWER = 200
 
 Seconds = Annotated[float, Field(ge=0, le=1e7)]
 Gain = Annotated[float, Field(ge=-0.5, le=0.5)]
@@ -23,6 +24,8 @@ def _yes_or_no(value: Any) -> Any:
 
 
 def _plain(value: Any) -> bool | float | str:
+    if isinstance(value, str) and len(value) > LONGEST_ANSWER:
+        raise ValueError(f"an answer is at most {LONGEST_ANSWER} characters long")
     if isinstance(value, bool | str):
         return value
     if isinstance(value, int | float) and isfinite(value):
@@ -34,7 +37,7 @@ Answer = Annotated[
     Any,
     BeforeValidator(_plain),
     BeforeValidator(_yes_or_no),
-    WithJsonSchema({"type": ["boolean", "number", "string"], "maxLength": 200}),
+    WithJsonSchema({"type": ["boolean", "number", "string"], "maxLength": LONGEST_ANSWER}),
 ]
 
 
