@@ -76,7 +76,7 @@ def snapshot_values(firmware: Firmware, mean: Truth, samples: int) -> Sequence[R
             sensors.voltage_mv(mean.pin_v[n], n + 1, samples),
             sensors.current_ma(mean.pin_a[n], n + 1, samples),
             channel.trips,
-            firmware.monitor.changes(channel),
+            firmware.monitor.changes(channel.number),
         )
     return (*header, *rows)
 

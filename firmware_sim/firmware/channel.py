@@ -62,6 +62,11 @@ class Channel:
         """Whether the wiggle monitor looks at its conduction: on, or under a lasting probe."""
         return self.state is ON or (self.state is PROBE and (self._due == NEVER or self.short_watch is not None))
 
+    @property
+    def spell(self) -> object:
+        """Changes whenever the monitor must look at the channel afresh; one exercise is one spell."""
+        return self.short_watch or self.since
+
     def budget_used(self, tick: int) -> bool:
         """Whether the wire must cool before another switch-on."""
         return self._full_tries.allowed_at(tick) > tick or self._rms.still_over(tick, self.settings.rms_a)
@@ -209,7 +214,9 @@ class Channel:
         self.state = state
         self.since = tick
         self._due = due
-        self.feed = self._feed_of(state, limit_a)
+        feed = self._feed_of(state, limit_a)
+        if feed != self.feed:  # LIMIT and ON feed alike: nothing is to be switched between them
+            self.feed = feed
         # ARMED and DISARMED tell that all channels rest otherwise now, and a wiggle changes twenty times a second.
         if not armed_or_not and self.short_watch is None:
             self._log(EventKind.CHANNEL_STATE, self.number, state)

@@ -50,15 +50,20 @@ class Commands:
 
     def __init__(self, firmware: Firmware) -> None:
         self._firmware = firmware
-        self.last: tuple[int, ...] = (0,) * 6
+        self._last: tuple[int, ...] | None = None
         self.sequence = 0
         self.result = Refusal.NONE
 
+    @property
+    def last(self) -> tuple[int, ...]:
+        """The six values of the last command; zeros before the first."""
+        return self._last or (0,) * 6
+
     def take(self, raw: Sequence[int]) -> Refusal:
         """Carry out a command, once: the same six values right again get the same answer."""
-        if tuple(raw) == self.last:
+        if tuple(raw) == self._last:
             return self.result
-        sequence, key, code, *arguments = self.last = tuple(raw)
+        sequence, key, code, *arguments = self._last = tuple(raw)
         self.sequence = sequence
         self.result = self._carry_out(key, code, arguments) if sequence else Refusal.BAD_VALUE
         firmware = self._firmware

@@ -35,6 +35,7 @@ from firmware_sim.port import Conditions, FeedMode, Plant, Switches, Truth
 
 SHOT_TICKS = 2
 US_PER_TICK = 1000
+TRANSITIONS_OF_CONDUCTION = frozenset({EventKind.BROKE, EventKind.MADE, EventKind.SHORT_CLEARED})
 SELF_TEST_CURRENT_MA = 200
 SELF_TEST_SUPPLY_MV = (5_000, 36_000)
 SELF_TEST_BOARD_C = (-40.0, 125.0)
@@ -87,7 +88,6 @@ class Firmware:
         self.events = EventFifo()
         self.outputs = Outputs(hardware.channels, self.log, self._shot)
         self.valves = Valves(hardware.air, self.log)
-        self.monitor = Monitor(hardware.channels, self.log)
         self.capture = Capture(hardware.sensors, self.log)
         self.commands = Commands(self)
         self.memory = Memory(hardware.channels, self._values)
@@ -102,6 +102,7 @@ class Firmware:
         self.truth = hardware.plant.truth()
         self.conditions = hardware.plant.board_conditions()
         self.history = History(self.truth)
+        self.monitor = Monitor(self.truth, self.log)
         self.shot = (0, *snapshot_values(self, self.truth, 1)[1:])
         self.log(EventKind.RESTARTED, 0, boots)
         self._latch(Fault.RESTARTED)
@@ -247,6 +248,8 @@ class Firmware:
     def log(self, kind: EventKind, index: int, value: int) -> None:
         """Enter an event, stamped with the present tick."""
         self.events.add(self.uptime_us, kind, index, value)
+        if kind in TRANSITIONS_OF_CONDUCTION:
+            self.monitor.count(index)
 
     def _shot(self, ticks: int) -> None:
         mean, samples = self.history.mean(min(SHOT_TICKS, max(ticks, 1)))

@@ -21,9 +21,10 @@ LEAST_MADE_A, LEAST_BROKE_A = 0.060, 0.030
 
 @dataclass(slots=True)
 class Watch:
-    """One channel's conduction; ``conducts`` is None until its first look."""
+    """One channel's conduction; ``spell`` is what it was last looked at in."""
 
-    conducts: bool | None = None
+    conducts: bool = False
+    spell: object = None
     reference_a: float = 0.0
     changes: int = 0
 
@@ -31,11 +32,11 @@ class Watch:
 class Monitor:
     """Extremes and transitions since EXTREMES."""
 
-    def __init__(self, channels: int, log: Log) -> None:
+    def __init__(self, truth: Truth, log: Log) -> None:
         self._log = log
-        self._watches = tuple(Watch() for _ in range(channels))
-        self._low_v: Sequence[float] = ()
+        self._watches = tuple(Watch() for _ in truth.pin_v)
         self._raw: dict[tuple[int, float], int] = {}
+        self.reset(truth)
 
     def reset(self, truth: Truth) -> None:
         """Start new extremes and take the present currents as references."""
@@ -47,19 +48,14 @@ class Monitor:
 
     def step(self, truth: Truth, active: Sequence[Channel]) -> None:
         """Take one sample."""
-        if not self._low_v:
-            self.reset(truth)
         pin_v, pin_a = truth.pin_v, truth.pin_a
         self._low_v = tuple(map(min, self._low_v, pin_v))
         self._high_v = tuple(map(max, self._high_v, pin_v))
         self._low_a = tuple(map(min, self._low_a, pin_a))
         self._high_a = tuple(map(max, self._high_a, pin_a))
         for channel in active:
-            watch = self._watches[channel.number - 1]
             if channel.watched:
-                self._look(channel, watch, truth)
-            elif channel.short_watch is None:
-                watch.conducts = None
+                self._look(channel, self._watches[channel.number - 1], truth)
 
     def _look(self, channel: Channel, watch: Watch, truth: Truth) -> None:
         pin_v, pin_a = truth.pin_v[channel.number - 1], truth.pin_a[channel.number - 1]
@@ -68,17 +64,19 @@ class Monitor:
         else:
             made = pin_a > max(LEAST_MADE_A, DRIVE_MADE * watch.reference_a)
             broke = pin_a < max(LEAST_BROKE_A, DRIVE_BROKE * watch.reference_a)
-        if watch.conducts is None:
-            watch.conducts = made
+        if watch.spell != channel.spell:
+            watch.spell, watch.conducts = channel.spell, made
         elif broke if watch.conducts else made:
             watch.conducts = not watch.conducts
-            watch.changes += 1
             self._log(EventKind.MADE if watch.conducts else EventKind.BROKE, channel.number, round(pin_v * 1000))
 
-    def changes(self, channel: Channel) -> int:
-        """Transitions of a channel since EXTREMES."""
-        of_short = channel.short_watch.changes if channel.short_watch else 0
-        return self._watches[channel.number - 1].changes + of_short & 0xFFFF
+    def count(self, number: int) -> None:
+        """A transition of channel ``number`` has been logged, by this monitor or by WIGGLE."""
+        self._watches[number - 1].changes += 1
+
+    def changes(self, number: int) -> int:
+        """Transitions of channel ``number`` since EXTREMES."""
+        return self._watches[number - 1].changes & 0xFFFF
 
     def block(self, sensors: Sensing) -> list[int]:
         """Raw values of the extremes block; an extreme keeps the reading it was first seen with."""

@@ -28,7 +28,6 @@ class ShortWatch:
         self._limited = False
         self._pin_v = 0.0
         self._least_ohm = inf
-        self.changes = 0
 
     def begin_pulse(self) -> None:
         """A current pulse begins."""
@@ -62,6 +61,5 @@ class ShortWatch:
         if shorted == self._shorted:
             return
         self._shorted = shorted
-        self.changes += 1
         kind = EventKind.MADE if shorted else EventKind.SHORT_CLEARED
         self._log(kind, self._channel, round(pin_v * 1000))
