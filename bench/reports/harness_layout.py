@@ -19,6 +19,7 @@ from bench.reports.harness_tree import Branch, Edge, harness_trees
 
 LEFT, LABELS, WIDTH = 46.0, 280.0, 930.0
 TOP, HEADING, ROW, MARK_ROOM, SLOT = 44.0, 32.0, 22.0, 17.0, 22.0
+BETWEEN = 0.6  # of a slot, kept free between two stations
 SAME_PLACE = 0.03  # of the whole length: what is closer together than this shares a station
 
 Point = tuple[float, float]
@@ -78,9 +79,10 @@ class Lane:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The whole drawing, ``WIDTH`` wide."""
+    """The whole drawing, ``WIDTH`` wide; ``slot`` is the room of one thing at a station."""
 
     height: float
+    slot: float
     stations: tuple[Station, ...]
     lanes: tuple[Lane, ...]
 
@@ -103,14 +105,16 @@ def lay_out(profile: Profile, marked: frozenset[str] = frozenset()) -> Layout:
     trees = harness_trees(profile)
     places = _places(branch.distance_m for root in trees.values() for branch in root.walk())
     spots = {node: _spot(root, places, 0) for node, root in trees.items()}
-    stations = _stations(places, _slots_used(spots.values(), len(places)))
+    slots = _slots_used(spots.values(), len(places))
+    slot = min(SLOT, (WIDTH - LABELS - LEFT) / (sum(count + BETWEEN for count in slots) or 1.0))
+    stations = _stations(places, slots, slot)
     lanes = []
     y = TOP
     for node, spot in spots.items():
-        rows = _Rows(Lane(node, y, (stations[0].x, 0.0)), stations, marked)
+        rows = _Rows(Lane(node, y, (stations[0].x, 0.0)), stations, slot, marked)
         y = rows.fill(spot, y + HEADING)
         lanes.append(rows.lane)
-    return Layout(y, tuple(stations), tuple(lanes))
+    return Layout(y, slot, tuple(stations), tuple(lanes))
 
 
 # --- along: stations and slots ---
@@ -159,17 +163,15 @@ def _slots_used(roots: Iterable[_Spot], count: int) -> list[int]:
     return used
 
 
-def _stations(places: Sequence[tuple[float, float]], slots: Sequence[int]) -> list[Station]:
+def _stations(places: Sequence[tuple[float, float]], slots: Sequence[int], slot: float) -> list[Station]:
     """Give each place the room its slots need, and share out what is left in proportion to distance."""
-    needed = [SLOT * (count + 0.6) for count in slots[:-1]]
-    spare = max(0.0, WIDTH - LABELS - LEFT - sum(needed) - SLOT * slots[-1]) if slots else 0.0
-    length_m = places[-1][0] if places else 0.0
+    needed = [slot * (count + BETWEEN) for count in slots]
+    spare = WIDTH - LABELS - LEFT - sum(needed)
     stations, x = [], LEFT
     for number, (from_m, to_m) in enumerate(places):
         if number:
-            share = (from_m - places[number - 1][0]) / length_m
-            x += needed[number - 1] + spare * share
-        stations.append(Station(from_m, to_m, round(x)))
+            x += needed[number - 1] + spare * (from_m - places[number - 1][0]) / places[-1][0]
+        stations.append(Station(from_m, to_m, round(x, 1)))
     return stations
 
 
@@ -179,9 +181,10 @@ def _stations(places: Sequence[tuple[float, float]], slots: Sequence[int]) -> li
 class _Rows:
     """Fills one lane row by row."""
 
-    def __init__(self, lane: Lane, stations: Sequence[Station], marked: frozenset[str]) -> None:
+    def __init__(self, lane: Lane, stations: Sequence[Station], slot: float, marked: frozenset[str]) -> None:
         self.lane = lane
         self._stations = stations
+        self._slot = slot
         self._marked = marked
         self._y = 0.0
 
@@ -193,7 +196,7 @@ class _Rows:
         return self._y + ROW + 4
 
     def _x(self, spot: _Spot) -> float:
-        return self._stations[spot.station].x + SLOT * spot.slot
+        return self._stations[spot.station].x + self._slot * spot.slot
 
     def _place(self, spot: _Spot, y: float) -> None:
         """Place what hangs on a spot that stands at ``y``; the first of it goes straight on."""

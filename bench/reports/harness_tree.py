@@ -47,8 +47,9 @@ def harness_trees(profile: Profile) -> dict[str, Branch]:
     roots = [pin for pin in pins if pin in around]
     branches, used = _shortest(roots, around, {})
     every = dict.fromkeys([*around, *(node for load in profile.loads for node in (load.a, load.b))])
-    for loose in (CHASSIS, *every):
-        if loose in every and (loose not in branches or loose == CHASSIS):
+    # The frame was a leaf so far; here it is a root, for what hangs on it alone.
+    for loose in sorted(every, key=lambda node: node != CHASSIS):
+        if loose == CHASSIS or loose not in branches:
             found, also_used = _shortest([loose], around, branches)
             branches |= found
             used |= also_used
@@ -104,4 +105,4 @@ def _tie(branches: Mapping[str, Branch], edges: Iterable[Edge]) -> None:
 
 
 def _worth_drawing(root: Branch) -> bool:
-    return bool(root.children or root.fed or root.returned)
+    return bool(root.children or root.fed or root.returned or root.ties)
