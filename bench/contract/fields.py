@@ -135,6 +135,13 @@ class Block:
         octets = struct.pack(f">{len(registers)}H", *registers)
         return tuple(map(_from_wire, self._layout(rows).unpack(octets)))
 
+    def unpack_numbers(self, registers: Sequence[int], rows: int = 0) -> tuple[int, ...]:
+        """As :meth:`unpack`, for a block without texts; fast, because snapshots are read all the time."""
+        layout = self._layout(rows)
+        if len(registers) * 2 != layout.size:
+            raise ValueError(f"{self.name} has {layout.size // 2} registers, not {len(registers)}")
+        return layout.unpack(struct.pack(f">{len(registers)}H", *registers))
+
     def tag(self, count: int) -> int:
         """The tag register of the ``count``-th read of this block."""
         return self.number << 8 | count & 0xFF

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from bench.contract.fields import Block, Field, RawValue
 from bench.contract.table import (
-    AIR_INPUTS,
     CAPTURE,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
@@ -190,56 +190,38 @@ def read_identity(registers: Sequence[int]) -> Identity:
 
 
 _CHANNEL_STATES = {state.value: state for state in ChannelState}
+_mode, _fault, _return = cache(Mode), cache(Fault), cache(Return)  # making a flag is slow
+_HEADER_WIDTH = len(SNAPSHOT.header)
 
 
 def read_snapshot(registers: Sequence[int], channels: int) -> Snapshot:
     """Decode the snapshot or the shot block (registers without the tag).
 
+    Flat, with the fields in the table's order, because scans decode nothing else.
+
     Raises:
         ValueError: a channel state that the contract does not know.
     """
-    raw = _values(SNAPSHOT, registers, channels)
-    width = len(SNAPSHOT.header)
-    value = dict(zip((field.name for field in SNAPSHOT.header), raw[:width], strict=True))
-
-    def milli(name: str) -> float:
-        return int(value[name]) / 1000
-
-    rows = raw[width:]
-    return Snapshot(
-        sequence=int(value["sequence"]),
-        uptime_us=int(value["uptime"]),
-        mode=Mode(int(value["mode"])),
-        faults=Fault(int(value["faults"])),
-        causes=Fault(int(value["causes"])),
-        boots=int(value["boots"]),
-        command_sequence=int(value["command_sequence"]),
-        command_result=int(value["command_result"]),
-        events_head=int(value["events_head"]),
-        shot_sequence=int(value["shot_sequence"]),
-        supply_v=milli("supply_voltage"),
-        supply_a=milli("supply_current"),
-        reference_a=milli("reference_current"),
-        ambient_c=int(value["ambient_temperature"]) / 10,
-        board_c=int(value["board_temperature"]) / 10,
-        returns=Return(int(value["returns"])),
-        return_pin_a=milli("return_pin_current"),
-        return_chassis_a=milli("return_chassis_current"),
-        chassis_sense_v=milli("chassis_sense_voltage"),
-        ground_pin_v=milli("ground_pin_voltage"),
-        valves=int(value["valves"]),
-        air=tuple(int(value[f"air_{n}"]) for n in range(1, AIR_INPUTS + 1)),
-        channels=tuple(
-            ChannelReading(
-                state=_CHANNEL_STATES[int(state)] if int(state) in _CHANNEL_STATES else ChannelState(int(state)),
-                voltage_v=int(voltage) / 1000,
-                current_a=int(current) / 1000,
-                trips=int(trips),
-                changes=int(changes),
-            )
-            for state, voltage, current, trips, changes in zip(*[iter(rows)] * 5, strict=True)
-        ),
-    )
+    raw = SNAPSHOT.unpack_numbers(registers, channels)
+    (
+        sequence, uptime_us, mode, faults, causes, boots, command_sequence, command_result, events_head, shot_sequence,
+        supply_mv, supply_ma, reference_ma, ambient_dc, board_dc, returns, pin_ma, chassis_ma, sense_mv, ground_mv,
+        valves, *air,
+    ) = raw[:_HEADER_WIDTH]  # fmt: skip
+    rows = iter(raw[_HEADER_WIDTH:])
+    try:
+        return Snapshot(
+            sequence, uptime_us, _mode(mode), _fault(faults), _fault(causes), boots, command_sequence,
+            command_result, events_head, shot_sequence, supply_mv / 1000, supply_ma / 1000, reference_ma / 1000,
+            ambient_dc / 10, board_dc / 10, _return(returns), pin_ma / 1000, chassis_ma / 1000, sense_mv / 1000,
+            ground_mv / 1000, valves, tuple(air),
+            tuple([
+                ChannelReading(_CHANNEL_STATES[state], mv / 1000, ma / 1000, trips, changes)
+                for state, mv, ma, trips, changes in zip(rows, rows, rows, rows, rows, strict=True)
+            ]),
+        )  # fmt: skip
+    except KeyError as error:
+        raise ValueError(f"there is no channel state {error}") from None
 
 
 _EVENT_KINDS = {kind.value: kind for kind in EventKind}

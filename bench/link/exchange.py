@@ -22,16 +22,28 @@ class Turns:
 
     def __init__(self) -> None:
         self._wire = asyncio.Lock()
+        self._exchange: asyncio.Task[None] | None = None
 
     async def take(self, exchange: Callable[[], Coroutine[Any, Any, T]]) -> T:
         """Wait for the wire, then see ``exchange`` through to its end, also when cancelled meanwhile."""
         await self._wire.acquire()
-        task = asyncio.get_running_loop().create_task(exchange())
-        task.add_done_callback(self._give_back)
-        return await asyncio.shield(task)
+        loop = asyncio.get_running_loop()
+        answer: asyncio.Future[T] = loop.create_future()
+        self._exchange = loop.create_task(self._see_through(exchange, answer))
+        return await answer
 
-    def _give_back(self, _: asyncio.Task[Any]) -> None:
-        self._wire.release()
+    async def _see_through(self, exchange: Callable[[], Coroutine[Any, Any, T]], answer: asyncio.Future[T]) -> None:
+        """Make the exchange; its answer is dropped when its caller is gone."""
+        try:
+            result = await exchange()
+        except BaseException as error:
+            if not answer.done():
+                answer.set_exception(error)
+        else:
+            if not answer.done():
+                answer.set_result(result)
+        finally:
+            self._wire.release()
 
 
 async def try_again(connect: Callable[[], Awaitable[None]], attempt: Callable[[], Awaitable[T]]) -> T:

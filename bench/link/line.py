@@ -1,8 +1,7 @@
 """The line protocol as a link: blocks and commands over a checked line."""
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
-from typing import TypeVar
 
 from bench.contract import line
 from bench.contract.fields import Block, RawValue
@@ -12,8 +11,6 @@ from bench.link.confirm import write_confirmed
 from bench.link.exchange import Turns, try_again
 from bench.link.line_wire import LineWire
 from bench.link.url import BoardUrl
-
-T = TypeVar("T")
 
 
 class LineLink:
@@ -34,7 +31,7 @@ class LineLink:
 
     async def read(self, block: Block, rows: int = 0, index: int = 1) -> tuple[int, ...]:
         """Registers of a block without its tag."""
-        return await self._turns.take(partial(self._trying, partial(self._read, block, rows, index)))
+        return await self._turns.take(partial(try_again, self._be_connected, partial(self._read, block, rows, index)))
 
     async def write(self, block: Block, values: Sequence[RawValue], index: int = 1) -> Refusal:
         """Write settings and read them back."""
@@ -56,9 +53,6 @@ class LineLink:
             self._key_is_known = False
             await self._wire.connect()
 
-    async def _trying(self, attempt: Callable[[], Awaitable[T]]) -> T:
-        return await try_again(self._be_connected, attempt)
-
     async def _read(self, block: Block, rows: int, index: int) -> tuple[int, ...]:
         payload = await self._wire.converse(self._wire.next_tag(), line.query_text(block, index))
         try:
@@ -71,7 +65,11 @@ class LineLink:
 
     async def _put(self, block: Block, values: Sequence[RawValue], index: int) -> Refusal:
         text = line.setting_text(block, values, index)
-        return await self._turns.take(partial(self._trying, lambda: self._tell(self._wire.next_tag(), text)))
+
+        async def tell() -> Refusal:
+            return await self._tell(self._wire.next_tag(), text)
+
+        return await self._turns.take(partial(try_again, self._be_connected, tell))
 
     async def _command(self, sequence: int, key: int, code: CommandCode, arguments: Sequence[int]) -> Refusal:
         await self._be_connected()

@@ -7,10 +7,9 @@ On RTU an answer to a write proves little, for a doubled answer to the write bef
 same. There the board's own note of the last command is read after each command.
 """
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TypeVar
 
 from pymodbus.constants import ExcCodes
 
@@ -21,8 +20,6 @@ from bench.link.confirm import named_refusal, write_confirmed
 from bench.link.exchange import Turns, try_again
 from bench.link.modbus_wire import ModbusWire
 from bench.link.url import BoardUrl
-
-T = TypeVar("T")
 
 _HEAD_FIELDS = [field.name for field in SNAPSHOT.header].index("command_result") + 1
 _HEAD = replace(SNAPSHOT, header=SNAPSHOT.header[:_HEAD_FIELDS], row=())  # ends with the last command's result
@@ -45,7 +42,7 @@ class ModbusLink:
 
     async def read(self, block: Block, rows: int = 0, index: int = 1) -> tuple[int, ...]:
         """Registers of a block without its tag."""
-        return await self._turns.take(partial(self._trying, partial(self._read, block, rows, index)))
+        return await self._turns.take(partial(try_again, self._be_connected, partial(self._read, block, rows, index)))
 
     async def write(self, block: Block, values: Sequence[RawValue], index: int = 1) -> Refusal:
         """Write settings and read them back."""
@@ -66,12 +63,10 @@ class ModbusLink:
         if not self._wire.is_connected:
             await self._wire.connect()
 
-    async def _trying(self, attempt: Callable[[], Awaitable[T]]) -> T:
-        return await try_again(self._be_connected, attempt)
-
     async def _read(self, block: Block, rows: int, index: int) -> tuple[int, ...]:
         start = block.start(index)
-        tag, *registers = await self._wire.read(start, block.length(rows), writable=block.writable)
+        registers = await self._wire.read(start, block.length(rows), writable=block.writable)
+        tag = registers[0]
         if not block.owns(tag):
             self._wire.lose_step()
             raise GarbledReply(f"{self.url}: tag {tag:#06x} is not one of the {block.name} block")
@@ -80,11 +75,13 @@ class ModbusLink:
             del self._tags[start]
             raise GarbledReply(f"{self.url}: the {block.name} came that was read before")
         self._tags[start] = tag
-        return tuple(registers)
+        return registers[1:]
 
     async def _put(self, block: Block, values: Sequence[RawValue], index: int) -> Refusal:
         registers, start = block.pack(values), block.start(index) + 1
-        code = await self._turns.take(partial(self._trying, lambda: self._wire.write(start, registers)))
+        code = await self._turns.take(
+            partial(try_again, self._be_connected, partial(self._wire.write, start, registers))
+        )
         # Exception 4 to settings has one reason: they are not changed under a channel that is on.
         return {0: Refusal.NONE, ExcCodes.ILLEGAL_VALUE: Refusal.BAD_VALUE}.get(code, Refusal.OUTPUT_ON)
 

@@ -8,13 +8,15 @@ is in step by reading two registers that cannot be confused: the tags of two dif
 
 import asyncio
 import logging
+import struct
 from collections.abc import Awaitable, Sequence
 
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.constants import ExcCodes
-from pymodbus.exceptions import ModbusException
+from pymodbus.exceptions import ModbusException, ModbusIOException
 from pymodbus.framer import FramerBase
 from pymodbus.pdu import ModbusPDU
+from pymodbus.pdu.register_message import ReadHoldingRegistersResponse, ReadInputRegistersResponse
 
 from bench.contract.fields import Block
 from bench.contract.table import BOARD_SETTINGS, IDENTITY
@@ -97,6 +99,8 @@ class ModbusWire:
             client = AsyncModbusTcpClient(
                 self._url.host, port=self._url.port, timeout=self._answer_s, retries=0, reconnect_delay=0
             )
+        client.register(_InputRegisters)
+        client.register(_HoldingRegisters)
         _forgive(client.ctx.framer)
         return client
 
@@ -112,19 +116,21 @@ class ModbusWire:
 
     # --- exchanges ---
 
-    async def read(self, address: int, count: int, *, writable: bool) -> Sequence[int]:
+    async def read(self, address: int, count: int, *, writable: bool) -> tuple[int, ...]:
         """Registers, with function 3 where they can be written and 4 where not.
 
         Raises:
             LinkError: no answer that can be trusted.
             NotOurBoard: the device has no such registers.
         """
-        await self._get_ready()
+        if self.is_rtu:
+            await self._get_ready()
         return await self._read(address, count, writable=writable)
 
     async def write(self, address: int, values: Sequence[int]) -> int:
         """Write registers with function 16; return the exception code, 0 when done."""
-        await self._get_ready()
+        if self.is_rtu:
+            await self._get_ready()
         client = self._connected_client()
         response = await self._exchange(client.write_registers(address, list(values), device_id=self._url.unit))
         if response.exception_code in (ExcCodes.ILLEGAL_VALUE, ExcCodes.DEVICE_FAILURE):
@@ -139,14 +145,14 @@ class ModbusWire:
             raise NoBoard(f"{self._url.text}: the connection broke; check the cable and that the board is on")
         return self._client
 
-    async def _read(self, address: int, count: int, *, writable: bool) -> Sequence[int]:
+    async def _read(self, address: int, count: int, *, writable: bool) -> tuple[int, ...]:
         client = self._connected_client()
         ask = client.read_holding_registers if writable else client.read_input_registers
         response = await self._exchange(ask(address, count=count, device_id=self._url.unit))
         self._check(response, 3 if writable else 4)
         if len(response.registers) != count:
             raise self._out_of_step(f"{len(response.registers)} registers came, not {count}")
-        return response.registers
+        return tuple(response.registers)
 
     async def _exchange(self, question: Awaitable[ModbusPDU]) -> ModbusPDU:
         in_step, self._in_step = self._in_step, False
@@ -170,10 +176,9 @@ class ModbusWire:
         self._in_step = False
 
     async def _get_ready(self) -> None:
-        if self.is_rtu:
-            if not self._in_step:
-                await self._get_in_step()
-            await _sleep_until(self._heard_s + self._gap_s)
+        if not self._in_step:
+            await self._get_in_step()
+        await _sleep_until(self._heard_s + self._gap_s)
 
     async def _get_in_step(self) -> None:
         await self._fall_silent()
@@ -218,6 +223,27 @@ class ModbusWire:
                 f"{self._url.text}: no board is unit {self._url.unit} (Modbus exception {code}); check unit="
             )
         return GarbledReply(f"{self._url.text}: the board cannot answer now (Modbus exception {code})")
+
+
+class _InputRegisters(ReadInputRegistersResponse):
+    """An answer decoded in one piece: pymodbus does it register by register, and writes each out for a log."""
+
+    registers: Sequence[int]
+
+    def decode(self, data: bytes) -> None:
+        """Take the registers out of an answer."""
+        if data[0] != len(data) - 1 or data[0] % 2:
+            raise ModbusIOException(f"{data[0]} bytes announced, {len(data) - 1} came")
+        self.registers = struct.unpack_from(f">{data[0] // 2}H", data, 1)
+
+    def __str__(self) -> str:
+        return f"{len(self.registers)} registers"
+
+
+class _HoldingRegisters(_InputRegisters):
+    """The same for function 3."""
+
+    function_code = ReadHoldingRegistersResponse.function_code
 
 
 def _forgive(framer: FramerBase) -> None:

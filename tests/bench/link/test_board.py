@@ -418,8 +418,8 @@ async def test_closing_twice_is_fine_and_then_nothing_answers():
 
 async def test_a_board_that_hangs_is_an_error():
     class Hung(FakeBoard):
-        def read_registers(self, address: int, count: int) -> tuple[int, ...]:
-            raise TimeoutError
+        def read_registers(self, address, count):
+            raise TimeoutError(f"{address}, {count}")
 
     with pytest.raises(LinkError, match="the board does not answer"):
         await Board(link_to(Hung())).open()
@@ -427,8 +427,8 @@ async def test_a_board_that_hangs_is_an_error():
 
 async def test_a_board_without_our_registers_is_not_ours():
     class Small(FakeBoard):
-        def read_registers(self, address: int, count: int) -> tuple[int, ...]:
-            raise IndexError(f"no registers {address}..")
+        def read_registers(self, address, count):
+            raise IndexError(f"no registers {address}..{address + count - 1}")
 
     with pytest.raises(NotOurBoard, match="no registers 0"):
         await Board(link_to(Small())).open()

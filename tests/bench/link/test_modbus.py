@@ -67,7 +67,7 @@ async def test_a_bare_client_takes_a_late_answer_for_the_next_one():
     """The reason for all the care, and the proof that the server here can show what goes wrong."""
     server = RawRtu(lambda address, _: [address], writes_nothing, late(1))
     async with running(server) as path:
-        client = AsyncModbusSerialClient(path, timeout=ANSWER_S, retries=0)
+        client = AsyncModbusSerialClient(path, timeout=0.1, retries=0)
         await client.connect()
         with pytest.raises(Exception, match="No response"):
             await client.read_holding_registers(50, device_id=5)
