@@ -416,7 +416,10 @@ async def play(
     )
     try:
         await serve(simulator, options, lambda endpoints: ready(endpoints.urls()))
-    except OSError as error:
-        raise NoBoard(
-            f"can't open the port: {error.strerror or error}; choose another, or end what holds it"
-        ) from error
+    except ExceptionGroup as errors:
+        problem: Exception = errors
+        while isinstance(problem, ExceptionGroup):
+            problem = problem.exceptions[0]
+        if not isinstance(problem, OSError):
+            raise
+        raise NoBoard(f"the port can't be opened: {problem}; choose another, or end what holds it") from problem

@@ -55,7 +55,7 @@ class ProgressView:
 
     def notice(self, text: str) -> None:
         """Show a remark that stops nothing."""
-        self.console.print(f" note: {text}")
+        self.console.print(_remark("note", text, "dim"))
 
     def __call__(self, event: Event) -> None:
         """Show one event."""
@@ -63,7 +63,7 @@ class ProgressView:
             case RunStarted():
                 self.console.print(_opening(event.run))
             case Cautioned():
-                self.console.print(_caution(event.text))
+                self.console.print(_remark("CAUTION", event.text, "bold yellow"))
             case StepStarted():
                 self._step = event
                 self._show(_live_line(event, None))
@@ -84,11 +84,11 @@ def _opening(run: Run) -> Text:
     return Text.assemble((run.profile, "bold"), unit, "\n", (f"board {board}, record {run.id}", "dim"), "\n")
 
 
-def _caution(text: str) -> Padding:
+def _remark(word: str, text: str, style: str) -> Padding:
     table = Table.grid(padding=(0, 2))
-    table.add_column(style="bold yellow", no_wrap=True)
+    table.add_column(style=style, width=len("CAUTION"))
     table.add_column()
-    table.add_row("CAUTION", text)
+    table.add_row(word, text)
     return Padding(table, (0, 0, 0, 1))
 
 

@@ -97,7 +97,7 @@ def make_run(wishes: Wishes, work: Callable[[app.Session], Coroutine[Any, Any, R
             raise
         made.show(made.ended)
         if isinstance(error, BoardFault):
-            terminal.err().print(f"umbilical: {error}")
+            terminal.err().print(f"umbilical: {error}", soft_wrap=True)
             return EXIT_CODE[made.ended.verdict]
         raise
     made.show(run)
