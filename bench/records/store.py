@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Self
 
 from sqlalchemy import Connection, func, or_, select
 
@@ -91,7 +92,7 @@ class Store:
         with database.said_plainly(self.where):
             self._engine.dispose()
 
-    def __enter__(self) -> "Store":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_exc: object) -> None:
@@ -193,6 +194,19 @@ class Store:
         if unit is not None:
             own = [func.lower(column) == unit.lower() for column in (tables.run.c.unit_number, tables.run.c.vin)]
             query = query.where(or_(*own))
+        with self._reading() as connection:
+            return [self._summary(connection, run_id) for run_id in connection.scalars(query).all()]
+
+    def newest_of_each_unit(self, command: str = "inspect") -> list[RunSummary]:
+        """The newest complete run of each unit number (or VIN, where there is none), the longest ago first.
+
+        Whose next one is due is for the caller to say.
+        """
+        table = tables.run.c
+        unit = func.lower(func.coalesce(table.unit_number, table.vin))
+        complete = select(tables.run_end.c.run_id).where(tables.run_end.c.state == "complete")
+        newest = select(func.max(table.id)).where(unit.is_not(None), table.command == command, table.id.in_(complete))
+        query = newest.group_by(unit).order_by(func.max(table.id))
         with self._reading() as connection:
             return [self._summary(connection, run_id) for run_id in connection.scalars(query).all()]
 

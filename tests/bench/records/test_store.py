@@ -1,4 +1,5 @@
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -167,6 +168,36 @@ def test_runs_are_listed_newest_first_and_by_unit_or_vin(store: Store):
     assert days(limit=1) == ["03"]
     assert days(unit="T-1") == ["03", "01"]
     assert days(unit="1umbx0000000000t1") == ["02"]
+
+
+def test_the_newest_complete_run_of_each_unit_is_found_the_longest_ago_first(store: Store):
+    store.save(small_run("20260101-000000-aaaa", state="complete", unit_number="T-1"))
+    store.save(small_run("20260102-000000-aaaa", state="complete", unit_number="T-2"))
+    store.save(small_run("20260103-000000-aaaa", state="complete", unit_number="t-1"))
+    store.save(small_run("20260104-000000-aaaa", state="stopped", unit_number="T-2"))
+    store.save(small_run("20260105-000000-aaaa", state="complete", unit_number=None, vin="1UMBX0000000000T1"))
+    store.save(small_run("20260106-000000-aaaa", state="complete", unit_number=None, vin=None))
+
+    assert [summary.id[6:8] for summary in store.newest_of_each_unit()] == ["02", "03", "05"]
+    assert store.newest_of_each_unit("wiggle") == []
+
+
+def test_writers_at_the_same_time_make_one_chain(tmp_path: Path):
+    path = tmp_path / "records.sqlite"
+
+    def write(number: int) -> None:
+        with Store(path) as store:
+            run = small_run(f"20260112-14301{number}-aaaa")
+            store.begin(run)
+            for step in range(10):
+                store.add_step(run.id, small_step(step))
+            store.finish(run.id, "complete", 1.0)
+
+    with ThreadPoolExecutor(4) as threads:
+        list(threads.map(write, range(4)))
+    with Store(path) as store:
+        assert [len(store.load(summary.id).steps) for summary in store.runs()] == [10, 10, 10, 10]
+        assert store.verify() == []
 
 
 def test_a_summary_says_what_failed(store: Store):
