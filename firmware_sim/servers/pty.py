@@ -114,7 +114,10 @@ class Wire:
         if not self._byte_s:
             await pty.write(data)
             return
+        loop = asyncio.get_running_loop()
+        due_s = loop.time()
         for start in range(0, len(data), PIECE):
             piece = data[start : start + PIECE]
-            await self.carry(len(piece))
+            due_s += len(piece) * self._byte_s  # from one start, so that late wake-ups don't add up
+            await asyncio.sleep(due_s - loop.time())
             await pty.write(piece)
