@@ -1,4 +1,4 @@
-"""Write the JSON Schemas of all kinds of files to ``profiles/schema/``; ``--check`` only says whether they are fresh."""
+"""Write the JSON Schemas of all kinds of files to ``profiles/schema/``; ``--check`` says whether they are fresh."""
 
 import argparse
 import json

@@ -1,11 +1,12 @@
 """From checked forms to the frozen profile that everybody else reads."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from bench.contract.table import MAX_CHANNELS
 from bench.profiles.forms.connector import ConnectorForm, PinForm
 from bench.profiles.forms.harness import CableForm, HarnessForm, LoadForm, SegmentForm
-from bench.profiles.forms.lamps import ControlUnitForm, DiodeForm, FilamentForm, LampForm, LedForm, ResistorForm
+from bench.profiles.forms.lamps import LampForm
 from bench.profiles.forms.limits import LimitForm
 from bench.profiles.library import near
 from bench.profiles.model import (
@@ -58,13 +59,44 @@ def limits(forms: Mapping[str, LimitForm]) -> dict[str, Limit]:
     return {name: Limit(name, form.low, form.high, form.unit, form.source, form.mark) for name, form in forms.items()}
 
 
-def profile(form: HarnessForm, parts: Parts) -> tuple[Profile | None, list[Problem]]:
-    """The profile of a form, or all that its cross checks find wrong."""
-    problems = [*_circuit_problems(form, parts.connector), *_channel_problems(form, parts.connector)]
-    problems += _lamp_problems(form, parts.catalogue)
-    network = Network(parts.connector, _circuits(form), tuple(_elements(form)))
-    problems += check(network) if not problems else []
-    return (None, problems) if problems else (_assemble(form, parts, network), [])
+def network(form: HarnessForm, plug: Connector) -> Network:
+    """The wiring of a form as a graph."""
+    return Network(plug, _circuits(form), tuple(_elements(form)))
+
+
+def problems(form: HarnessForm, parts: Parts, wiring: Network) -> list[Problem]:
+    """All that the cross checks find wrong; the wiring is looked at once names and pins are right."""
+    plug = parts.connector
+    first = [*_circuit_problems(form, plug), *_channel_problems(form, plug), *_lamp_problems(form, parts.catalogue)]
+    return first or check(wiring)
+
+
+def profile(form: HarnessForm, parts: Parts, wiring: Network) -> Profile:
+    """The frozen profile of a form without problems."""
+    plug = parts.connector
+    return Profile(
+        name=parts.name,
+        title=form.title,
+        kind=form.kind,
+        connector=plug,
+        nominal_v=form.nominal_v or plug.nominal_v,
+        circuits=wiring.circuits,
+        segments=tuple(_segments(form)),
+        joints=tuple(_joints(form, wiring.ground_nodes)),
+        loads=tuple(_loads(form, parts, wiring)),
+        limits=parts.limits,
+        channel_of_pin=_channels(form, plug),
+        tolerances=Tolerances(**form.tolerances.model_dump()),
+        protection=Protection(**form.protection.model_dump()),
+        units=form.units,
+        notes=form.notes.strip(),
+    )
+
+
+def _channels(form: HarnessForm, plug: Connector) -> dict[int, int]:
+    if form.channels is not None:
+        return {int(pin): channel for pin, channel in form.channels.items()}
+    return {pin: channel for channel, pin in enumerate(plug.live_pins, start=1) if channel <= MAX_CHANNELS}
 
 
 # --- checks that need no wiring ---
@@ -84,19 +116,19 @@ def _circuit_problems(form: HarnessForm, plug: Connector) -> Iterator[Problem]:
 
 
 def _channel_problems(form: HarnessForm, plug: Connector) -> Iterator[Problem]:
-    if form.channels is None:
-        return
     taken: dict[int, str] = {}
-    for pin, channel in form.channels.items():
+    for pin, channel in (form.channels or {}).items():
         at = ("channels", pin)
         if int(pin) not in plug.live_pins:
             yield Problem(at, f"pin {pin} is no live pin of {plug.name}; those are {_listed(plug.live_pins)}")
         if channel in taken:
             yield Problem(at, f"channel {channel} already feeds pin {taken[channel]}")
         taken.setdefault(channel, pin)
+    channels = _channels(form, plug)
     for name, circuit in form.circuits.items():
-        if str(circuit.pin) not in form.channels:
-            yield Problem(("channels",), f"pin {circuit.pin} of circuit '{name}' is on no channel")
+        if circuit.pin in plug.live_pins and circuit.pin not in channels:
+            why = f"pin {circuit.pin} of circuit '{name}' is on no channel"
+            yield Problem(("channels",), f"{why}; say in 'channels' which of 1 to {MAX_CHANNELS} feeds it")
 
 
 def _listed(numbers: Sequence[int]) -> str:
@@ -165,31 +197,28 @@ def _joints(form: HarnessForm, grounds: set[str]) -> Iterator[Joint]:
 # --- loads ---
 
 
-def load_type(form: LoadForm | LampForm) -> LoadType | None:
-    """What the form says a load is; None when it names a lamp type instead."""
-    for kind in ("filament", "led", "resistor", "diode", "control_unit"):
-        given = getattr(form, kind, None)
-        if given is not None:
-            return _load_type(given)
-    return None
+_KINDS: Mapping[str, type[LoadType]] = {
+    "filament": Filament,
+    "led": Led,
+    "resistor": Resistor,
+    "diode": Diode,
+    "control_unit": ControlUnit,
+}
 
 
-def _load_type(form: FilamentForm | LedForm | ResistorForm | DiodeForm | ControlUnitForm) -> LoadType:
-    if isinstance(form, ResistorForm):
-        return Resistor(form.ohm)
-    kinds = {FilamentForm: Filament, LedForm: Led, DiodeForm: Diode, ControlUnitForm: ControlUnit}
-    made: LoadType = kinds[type(form)](**form.model_dump())
-    return made
+def _load_type(form: LoadForm | LampForm) -> LoadType:
+    """What the form says a load is; it says exactly one thing."""
+    kind, given = next((kind, given) for kind in _KINDS if (given := getattr(form, kind, None)) is not None)
+    return _KINDS[kind](**given.model_dump(by_alias=False))
 
 
-def _loads(form: HarnessForm, parts: Parts, network: Network) -> Iterator[Load]:
+def _loads(form: HarnessForm, parts: Parts, wiring: Network) -> Iterator[Load]:
     lamps = {**parts.catalogue, **form.lamps}
-    elements = {each.name: each for each in network.elements}
+    elements = {each.name: each for each in wiring.elements}
     for name, load in form.loads.items():
         lamp = lamps[load.lamp] if load.lamp is not None else None
-        kind = load_type(lamp or load)
-        assert kind is not None  # noqa: S101 - the form has exactly one kind
-        circuit = load.circuit or network.feeding(elements[name])[0].name
+        kind = _load_type(lamp or load)
+        circuit = load.circuit or wiring.feeding(elements[name])[0].name
         tolerance = load.tolerance or (lamp.tolerance if lamp else None) or _usual_tolerance(kind, form)
         title = load.title or name.replace(".", " ").replace("-", " ")
         yield Load(name, title, kind, load.start, load.end, circuit, tolerance, load.place)
@@ -199,27 +228,3 @@ def _usual_tolerance(kind: LoadType, form: HarnessForm) -> float:
     if isinstance(kind, ControlUnit):
         return form.tolerances.control_unit_current
     return form.tolerances.lamp_current
-
-
-def _assemble(form: HarnessForm, parts: Parts, network: Network) -> Profile:
-    plug = parts.connector
-    usual = {pin: channel for channel, pin in enumerate(plug.live_pins, start=1) if channel <= 16}
-    channels = {int(pin): channel for pin, channel in form.channels.items()} if form.channels else usual
-    grounds = network.ground_nodes
-    return Profile(
-        name=parts.name,
-        title=form.title,
-        kind=form.kind,
-        connector=plug,
-        nominal_v=form.nominal_v or plug.nominal_v,
-        circuits=network.circuits,
-        segments=tuple(_segments(form)),
-        joints=tuple(_joints(form, grounds)),
-        loads=tuple(_loads(form, parts, network)),
-        limits=parts.limits,
-        channel_of_pin=channels,
-        tolerances=replace(Tolerances(), **form.tolerances.model_dump()),
-        protection=replace(Protection(), **form.protection.model_dump()),
-        units=form.units,
-        notes=form.notes.strip(),
-    )

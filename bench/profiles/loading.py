@@ -4,7 +4,6 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from bench.errors import InputError
 from bench.profiles import build
 from bench.profiles.forms.connector import ConnectorForm
 from bench.profiles.forms.harness import HarnessForm
@@ -12,7 +11,7 @@ from bench.profiles.forms.lamps import LampForm, LampsForm
 from bench.profiles.forms.limits import LimitForm, LimitsForm
 from bench.profiles.library import data_root, find, names
 from bench.profiles.model import Connector, Limit, Profile
-from bench.profiles.problems import Problem, fill, refuse
+from bench.profiles.problems import fill, referred, refuse
 from bench.profiles.source import Document, Loc, read_document
 from bench.profiles.variants import with_bases
 
@@ -62,33 +61,24 @@ def profile_of(document: Document, at: Loc = ()) -> Profile:
     plug = _connector_of(form, inner)
     catalogue = lamp_catalogue(form.nominal_v or plug.nominal_v)
     parts = build.Parts(form.name or document.path.stem, plug, _limits_of(form, inner), catalogue)
-    profile, problems = build.profile(form, parts)
-    refuse(inner, problems)
-    assert profile is not None  # noqa: S101 - no problems
-    return profile
+    network = build.network(form, plug)
+    refuse(inner, build.problems(form, parts, network))
+    return build.profile(form, parts, network)
 
 
 def _connector_of(form: HarnessForm, document: Document) -> Connector:
     if isinstance(form.connector, ConnectorForm):
         return build.connector(form.connector, form.connector.name or "inline")
-    return _connector_at(_found("connector", form.connector, document, ("connector",)))
+    return _connector_at(referred(document, ("connector",), "connector", form.connector))
 
 
 def _limits_of(form: HarnessForm, document: Document) -> Mapping[str, Limit]:
     if isinstance(form.limits, str):
-        return build.limits(_limit_forms_at(_found("limits", form.limits, document, ("limits",))))
+        return build.limits(_limit_forms_at(referred(document, ("limits",), "limits", form.limits)))
     used: Mapping[str, LimitForm] = {}
     if form.limits.use is not None:
-        used = _limit_forms_at(_found("limits", form.limits.use, document, ("limits", "use")))
+        used = _limit_forms_at(referred(document, ("limits", "use"), "limits", form.limits.use))
     return build.limits({**used, **form.limits.override})
-
-
-def _found(kind: str, name: str, document: Document, loc: Loc) -> Path:
-    try:
-        return find(kind, name, document.path.parent)
-    except InputError as error:
-        refuse(document, [Problem(loc, str(error))])
-        raise
 
 
 def _connector_at(path: Path) -> Connector:
@@ -124,3 +114,9 @@ def _read_limits(path: Path, stamp: tuple[int, int]) -> Mapping[str, LimitForm]:
 @lru_cache(maxsize=4)
 def _read_lamps(path: Path, stamp: tuple[int, int]) -> Mapping[str, LampForm]:  # noqa: ARG001
     return fill(LampsForm, read_document(path)).lamps
+
+
+def forget() -> None:
+    """Drop what was read; the next load reads every file anew."""
+    for reader in (_read_connector, _read_limits, _read_lamps):
+        reader.cache_clear()

@@ -1,20 +1,20 @@
 """Measurements files: read into what the inference takes, and written from it."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-from bench.errors import InputError
 from bench.profiles.forms.harness import HarnessForm
 from bench.profiles.forms.measurements import DriveForm, InrushForm, MeasurementsForm, ReadingForm
-from bench.profiles.library import find
 from bench.profiles.loading import load_profile, profile_of
 from bench.profiles.model import BoardErrors, Inrush, Measurements, Profile, Reading
-from bench.profiles.problems import Problem, fill, refuse
-from bench.profiles.source import Document, Loc, read_document
+from bench.profiles.problems import Problem, fill, referred, refusal, refuse
+from bench.profiles.source import Document, read_document
 
 FORMAT = "umbilical-measurements/1"
+
+How = Literal["probe", "pulse", "drive"]
 
 
 def load_measurements(path: str | Path) -> Measurements:
@@ -43,11 +43,11 @@ def measurements_of(document: Document) -> Measurements:
     refuse(document, list(_problems(form, profile)))
     supply_v = form.supply_v if form.supply_v is not None else _highest_driven_v(form)
     if supply_v is None:
-        refuse(document, [Problem((), "'supply_v' is missing, and no driven pin shows it")])
+        raise refusal(document, [Problem((), "'supply_v' is missing, and no driven pin shows it")])
     return Measurements(
         profile=profile,
         ambient_c=form.ambient_c,
-        supply_v=supply_v or 0.0,
+        supply_v=supply_v,
         board=replace(BoardErrors(), **form.board.model_dump()),
         readings=tuple(_readings(form)),
     )
@@ -56,18 +56,19 @@ def measurements_of(document: Document) -> Measurements:
 def _profile(form: MeasurementsForm, document: Document) -> Profile:
     if isinstance(form.profile, HarnessForm):
         return profile_of(document, ("profile",))
-    try:
-        path = find("harness", form.profile, document.path.parent)
-    except InputError as error:
-        refuse(document, [Problem(("profile",), str(error))])
-        raise
-    return load_profile(path)
+    return load_profile(referred(document, ("profile",), "harness", form.profile))
 
 
-def _rows(form: MeasurementsForm) -> Iterator[tuple[Loc, ReadingForm]]:
-    for kind in ("probe", "pulse", "drive"):
-        for i, reading in enumerate(getattr(form, kind)):
-            yield (kind, i), reading
+def _rows(form: MeasurementsForm) -> Iterator[tuple[How, int, ReadingForm]]:
+    """Every reading, with the list it stands in and its place there."""
+    lists: tuple[tuple[How, Sequence[ReadingForm]], ...] = (
+        ("probe", form.probe),
+        ("pulse", form.pulse),
+        ("drive", form.drive),
+    )
+    for how, readings in lists:
+        for i, reading in enumerate(readings):
+            yield how, i, reading
 
 
 def _problems(form: MeasurementsForm, profile: Profile) -> Iterator[Problem]:
@@ -77,14 +78,12 @@ def _problems(form: MeasurementsForm, profile: Profile) -> Iterator[Problem]:
         )
     there = {str(pin.number) for pin in profile.connector.pins}
     live = {str(number) for number in profile.connector.live_pins}
-    for at, reading in _rows(form):
-        for pin in reading.driven:
-            if pin not in live:
-                yield Problem((*at, "driven"), f"pin {pin} is no live pin of {profile.connector.name}")
+    for how, i, reading in _rows(form):
+        for pin in sorted(set(reading.driven) - live):
+            yield Problem((how, i, "driven"), f"pin {pin} is no live pin of {profile.connector.name}")
         for key, pins in (("pin_v", reading.pin_v), ("pin_a", reading.pin_a)):
-            for pin in pins:
-                if pin not in there:
-                    yield Problem((*at, key, pin), f"{profile.connector.name} has no pin {pin}")
+            for pin in sorted(pins.keys() - there):
+                yield Problem((how, i, key, pin), f"{profile.connector.name} has no pin {pin}")
 
 
 def _highest_driven_v(form: MeasurementsForm) -> float | None:
@@ -92,9 +91,9 @@ def _highest_driven_v(form: MeasurementsForm) -> float | None:
 
 
 def _readings(form: MeasurementsForm) -> Iterator[Reading]:
-    for at, row in _rows(form):
+    for how, _, row in _rows(form):
         reading = Reading(
-            how=at[0],  # type: ignore[arg-type]
+            how=how,
             returns=row.returns,
             driven=tuple(int(pin) for pin in row.driven),
             pin_v=_by_number(row.pin_v),

@@ -6,6 +6,7 @@ are put into the words of this project here, and from the cross checks.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -13,7 +14,7 @@ from pydantic_core import ErrorDetails
 
 from bench.errors import InputError
 from bench.profiles.forms.common import NAME_PATTERN, PIN_PATTERN
-from bench.profiles.library import near
+from bench.profiles.library import find, near
 from bench.profiles.source import Document, Loc
 
 SHOWN_AT_MOST = 20
@@ -30,14 +31,18 @@ class Problem:
 
 
 def refuse(document: Document, problems: Sequence[Problem]) -> None:
-    """Raise InputError with every problem on a line of its own, in the order of the file; none: do nothing."""
-    if not problems:
-        return
+    """Raise the refusal of a document that has problems."""
+    if problems:
+        raise refusal(document, problems)
+
+
+def refusal(document: Document, problems: Sequence[Problem]) -> InputError:
+    """The error that tells every problem on a line of its own, in the order of the file."""
     lines = dict.fromkeys(f"{document.where(problem.loc)}: {problem.text}" for problem in _in_order(document, problems))
     said = list(lines)[:SHOWN_AT_MOST]
     if len(lines) > SHOWN_AT_MOST:
         said.append(f"{document.label}: and {len(lines) - SHOWN_AT_MOST} more")
-    raise InputError("\n".join(said))
+    return InputError("\n".join(said))
 
 
 def _in_order(document: Document, problems: Sequence[Problem]) -> list[Problem]:
@@ -60,8 +65,19 @@ def fill(form: type[FormT], document: Document) -> FormT:
     try:
         return form.model_validate(document.data)
     except ValidationError as error:
-        refuse(document, in_our_words(error.errors(include_url=False), document.data, form))
-        raise  # refuse() always raises: a ValidationError is never empty
+        raise refusal(document, in_our_words(error.errors(include_url=False), document.data, form)) from None
+
+
+def referred(document: Document, loc: Loc, kind: str, name: str) -> Path:
+    """The file that a document names at ``loc``.
+
+    Raises:
+        InputError: there is none; with the line that names it.
+    """
+    try:
+        return find(kind, name, document.path.parent)
+    except InputError as error:
+        raise refusal(document, [Problem(loc, str(error))]) from None
 
 
 def in_our_words(errors: Iterable[ErrorDetails], data: Any, form: type[BaseModel]) -> list[Problem]:

@@ -3,13 +3,12 @@
 from dataclasses import replace
 from pathlib import Path
 
-from bench.errors import InputError
 from bench.profiles import faults
 from bench.profiles.forms.scenario import AnswersForm, FaultForm, ScenarioForm
 from bench.profiles.library import find, names
 from bench.profiles.loading import load_profile
-from bench.profiles.model import InjectedFault, Profile, Scenario, SenseErrors
-from bench.profiles.problems import Problem, fill, refuse
+from bench.profiles.model import InjectedFault, Scenario, SenseErrors
+from bench.profiles.problems import fill, referred, refuse
 from bench.profiles.source import Document, read_document
 
 CHARGED_V = {12: 12.8, 24: 25.6}
@@ -33,7 +32,7 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
 def scenario_of(document: Document) -> Scenario:
     """The scenario that ``document`` is."""
     form = fill(ScenarioForm, document)
-    profile = _profile_of(form, document)
+    profile = load_profile(referred(document, ("profile",), "harness", form.profile))
     refuse(document, faults.check(form.faults, profile))
     volts = form.supply.volts
     return Scenario(
@@ -48,15 +47,6 @@ def scenario_of(document: Document) -> Scenario:
         faults=tuple(_fault(each) for each in form.faults),
         answers=dict(form.operator.root),
     )
-
-
-def _profile_of(form: ScenarioForm, document: Document) -> Profile:
-    try:
-        path = find("harness", form.profile, document.path.parent)
-    except InputError as error:
-        refuse(document, [Problem(("profile",), str(error))])
-        raise
-    return load_profile(path)
 
 
 def _fault(form: FaultForm) -> InjectedFault:

@@ -4,9 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from bench.errors import InputError
-from bench.profiles.library import find
-from bench.profiles.problems import Problem, refuse
+from bench.profiles.problems import Problem, referred, refusal
 from bench.profiles.source import Document, read_document
 
 LONGEST_CHAIN = 4
@@ -39,16 +37,14 @@ def _over_base(document: Document, chain: tuple[Path, ...]) -> Document:
 
 
 def _base_path(document: Document, name: str, chain: tuple[Path, ...]) -> Path:
-    try:
-        path = find("harness", name, document.path.parent)
-    except InputError as error:
-        refuse(document, [Problem(("extends",), str(error))])
-        raise
+    path = referred(document, ("extends",), "harness", name)
     if path.resolve() in {each.resolve() for each in chain}:
-        refuse(document, [Problem(("extends",), f"'{name}' extends this file in turn; a profile cannot extend itself")])
-    if len(chain) > LONGEST_CHAIN:
-        refuse(document, [Problem(("extends",), f"more than {LONGEST_CHAIN} profiles extend each other; write it out")])
-    return path
+        why = f"'{name}' extends this file in turn; a profile cannot extend itself"
+    elif len(chain) > LONGEST_CHAIN:
+        why = f"more than {LONGEST_CHAIN} profiles extend each other; write it out"
+    else:
+        return path
+    raise refusal(document, [Problem(("extends",), why)])
 
 
 def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:

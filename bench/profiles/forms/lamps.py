@@ -32,7 +32,7 @@ class LedForm(Form):
 class ResistorForm(Form):
     """A plain resistance: a heater, a coil, a motor at rest, a test load."""
 
-    ohm: Ohms
+    resistance_ohm: Ohms = Field(alias="ohm")
 
 
 class DiodeForm(Form):

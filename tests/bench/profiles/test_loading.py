@@ -118,6 +118,16 @@ def test_a_lamp_of_the_profiles_own_goes_before_the_catalogues(bench_file: Path)
     assert (load.type, load.tolerance) == (Filament(12.0, 5.0), 0.3)
 
 
+def test_a_connector_with_more_pins_than_a_board_has_channels_needs_them_said(bench_file: Path) -> None:
+    pins = ", ".join(f"{n}: {{function: f, at: [0, 0]}}" for n in range(2, 25))
+    earth = "1: {function: g, ground: true, at: [0, 0]}"
+    plug = f"{{title: t, standard: s, nominal_v: 12, source: s, mark: memory, pins: {{{earth}, {pins}}}}}"
+    text = HARNESS.replace("sae-j560", plug).replace("pin: 6", "pin: 20").replace("pin.6", "pin.20")
+
+    assert "pin 20 of circuit 'tail' is on no channel; say in 'channels'" in refusal(bench_file, text)[0]
+    assert loaded(bench_file, text + "channels: {4: 1, 20: 16}\n").channel_of_pin == {4: 1, 20: 16}
+
+
 # --- names and paths ---
 
 

@@ -245,7 +245,7 @@ def readings(draw: st.DrawFn) -> Reading:
     return replace(reading, level=level, inrush=inrush, limited=draw(st.booleans()), tripped=draw(st.booleans()))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(taken=st.lists(readings(), max_size=5), ambient_c=st.floats(-40, 60), supply_v=st.floats(0, 32))
 def test_measurements_written_and_read_again_are_the_same(
     taken: list[Reading], ambient_c: float, supply_v: float
