@@ -19,7 +19,7 @@ def store(tmp_path: Path):
         yield opened
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(run=runs)
 def test_a_saved_run_loads_as_it_was(run: Run):
     with Store("sqlite://") as store:

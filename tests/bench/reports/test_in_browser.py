@@ -34,7 +34,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return file
 
 
-@pytest.fixture(params=[390, 1280], ids=["phone", "desk"])
+@pytest.fixture(scope="module", params=[390, 1280], ids=["phone", "desk"])
 def page(request: pytest.FixtureRequest, browser: Browser, report: Path) -> Iterator[Page]:
     page = browser.new_page(viewport={"width": request.param, "height": 900})
     page.complaints = []
