@@ -96,19 +96,24 @@ def simulate(
     with tempfile.TemporaryDirectory() as folder:
         deck = Path(folder, "deck.cir")
         deck.write_text(text.replace("@OUT@", str(Path(folder, "out.txt"))))
-        run_ngspice(deck)
-        table = np.loadtxt(Path(folder, "out.txt"))
+        said = run_ngspice(deck)
+        out = Path(folder, "out.txt")
+        if not out.exists():
+            raise RuntimeError(f"ngspice wrote nothing: {said[-2000:]}")
+        table = np.loadtxt(out)
     return _waves(table, columns)
 
 
-def run_ngspice(deck: Path) -> None:
-    """Run ``ngspice -b`` on ``deck``."""
+def run_ngspice(deck: Path) -> str:
+    """Run ``ngspice -b`` on ``deck`` and return what it says."""
     try:
         done = subprocess.run(["ngspice", "-b", str(deck)], capture_output=True, text=True, timeout=120, check=False)
     except FileNotFoundError:
         raise RuntimeError("ngspice is not installed; install the Debian package 'ngspice'") from None
-    if done.returncode or "aborted" in done.stdout + done.stderr:
-        raise RuntimeError(f"ngspice failed: {(done.stdout + done.stderr)[-2000:]}")
+    said = done.stdout + done.stderr
+    if done.returncode or "aborted" in said:
+        raise RuntimeError(f"ngspice failed: {said[-2000:]}")
+    return said
 
 
 def netlist(
@@ -210,9 +215,9 @@ def _series(place: str, faults: Sequence[InjectedFault]) -> float:
 
 
 def _chain(deck: _Deck, name: str, a: str, b: str, ohm: float, faults: Sequence[InjectedFault]) -> None:
-    """A wire, cut at every fault on it (at most one, or several at different positions)."""
+    """A wire, cut at every fault that touches it (one, or several at different positions)."""
     here, done = a, 0.0
-    for fault in sorted((f for f in faults if f.place == name), key=lambda f: f.position):
+    for fault in sorted((f for f in faults if name in (f.place, f.other)), key=lambda f: f.position):
         spot = f"{name} at {fault.position}"
         deck.resistor(here, spot, ohm * (fault.position - done))
         done = fault.position
@@ -324,6 +329,7 @@ def _board(deck: _Deck, scenario: Scenario, switches: Switches, phases: Sequence
         deck.to_ground("board return", 0.005)
     if Return.CHASSIS in switches.returns:
         deck.to_ground(CHASSIS, 0.005 + scenario.clamp_ohm)
+    deck.node(CHASSIS)
     for node in list(deck.names.values()):
         deck.add(f"rfloat{node} {node} 0 1e10")
 

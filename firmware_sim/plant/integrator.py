@@ -6,7 +6,7 @@ have the same implicit time share, so one code solves both. All three points of 
 second-order accurate, and the parabola through them is the dense output: whoever asks for a
 value inside the step gets it without another solution.
 
-After a discontinuity two backward Euler steps, 80 us together, damp what is faster (a small
+After a discontinuity two backward Euler steps, at most 80 us together, damp what is faster (a small
 capacitor on a stiff supply); only there are the plant's transients not resolved.
 """
 
@@ -30,10 +30,11 @@ ENDLESS_S = 1e9
 STEADY_GOOD_V = 1e-4
 STEADY_STEPS = 5
 DAMPING_STEPS_S = (20e-6, 60e-6)
+EULER_WARMING = 5e-3  # of the temperature, in an Euler step
 SHORTEST_STEP_S = 1e-6
 LONGEST_STEP_S = 2.0
 TEMPERATURE_TOLERANCE = 5e-4  # of the temperature, a step
-VOLTAGE_TOLERANCE_V = 2e-2  # of a capacitor, a step
+VOLTAGE_TOLERANCE_V = 1e-3  # of a capacitor, a step
 MOST_GROWTH = 4.0
 MOST_SHRINK, LEAST_SHRINK = 0.1, 0.5  # of a rejected step; after a kink the estimate falls slower than its order
 SAFETY = 0.85
@@ -75,9 +76,13 @@ def parabola(start: FloatArray, middle: FloatArray, end: FloatArray) -> Parabola
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
-    """A step of ``length_s``; one without a middle is a backward Euler step."""
+    """A step of ``length_s``; one without a middle is a backward Euler step, whose error nobody estimated.
+
+    ``next_s`` is what the error allows for the next step.
+    """
 
     length_s: float
+    next_s: float
     start: State
     middle: State | None
     end: State
@@ -92,24 +97,30 @@ class Integrator:
         self.circuit = circuit
         self.state = solve(circuit, INSTANT_S, (start.v, start.kelvin), (start.x, start.kelvin)).state
         self._rates = _rates(self.state, (start.v, start.kelvin), INSTANT_S)
-        self._damping = list(DAMPING_STEPS_S)
+        self._damping = self._damping_steps()
         self._slope = np.zeros_like(self.state.x)  # of terminal voltages at the end of the last step, V/s
-        self._next_s = DAMPING_STEPS_S[-1] * MOST_GROWTH
+        self._next_s = self._damping[-1]
 
     def step(self, longest_s: float) -> Step:
-        """Take one step of at most ``longest_s``."""
+        """Compute a step of at most ``longest_s``; nothing moves before :meth:`accept`."""
         if self._damping:
-            return self._euler(min(self._damping.pop(0), longest_s))
+            return self._euler(min(self._damping[0], longest_s))
         length_s = min(self._next_s, longest_s, LONGEST_STEP_S)
         while True:
             step, error = self._try(length_s, self._rates)
             if error <= 1.0 or length_s <= SHORTEST_STEP_S:
-                break
+                return step
             shrink = SAFETY * error ** (-1 / 3)
             length_s = max(SHORTEST_STEP_S, length_s * min(max(shrink, MOST_SHRINK), LEAST_SHRINK))
-        self._accept(step)
-        self._next_s = length_s * min(MOST_GROWTH, SAFETY * max(error, 1e-9) ** (-1 / 3))
-        return step
+
+    def accept(self, step: Step) -> None:
+        """Go on from the end of ``step``."""
+        before = step.middle or step.start
+        share = 1 - GAMMA if step.middle else 1.0
+        self._slope = (step.end.x - before.x) / (share * step.length_s)
+        self.state, self._rates, self._next_s = step.end, step.rates, step.next_s
+        if step.middle is None:
+            del self._damping[0]
 
     def fastest_k_per_s(self) -> float:
         """Fastest filament."""
@@ -120,19 +131,17 @@ class Integrator:
         state, guess = self.state, (self.state.x, self.state.kelvin)
         return solve(self.circuit, ENDLESS_S, (state.v, state.kelvin), guess, STEADY_GOOD_V, STEADY_STEPS).state
 
-    def _accept(self, step: Step) -> None:
-        before = step.middle or step.start
-        share = 1 - GAMMA if step.middle else 1.0
-        self._slope = (step.end.x - before.x) / (share * step.length_s)
-        self.state, self._rates = step.end, step.rates
+    def _damping_steps(self) -> list[float]:
+        """Shorter than usual when a filament warms so fast that the first order of Euler steps would show."""
+        fastest_per_s = float((np.abs(self._rates.kelvin) / self.state.kelvin).max(initial=0.0))
+        shorter = min(1.0, EULER_WARMING / (fastest_per_s * DAMPING_STEPS_S[-1])) if fastest_per_s else 1.0
+        return [max(length_s * shorter, SHORTEST_STEP_S) for length_s in DAMPING_STEPS_S]
 
     def _euler(self, length_s: float) -> Step:
         start = self.state
         base = (start.v, start.kelvin)
         end = solve(self.circuit, length_s, base, (start.x, start.kelvin)).state
-        step = Step(length_s, start, None, end, _rates(end, base, length_s))
-        self._accept(step)
-        return step
+        return Step(length_s, length_s * MOST_GROWTH, start, None, end, _rates(end, base, length_s))
 
     def _try(self, length_s: float, rates: Rates) -> tuple[Step, float]:
         start, share_s = self.state, SHARE * length_s
@@ -150,7 +159,8 @@ class Integrator:
         solved = solve(self.circuit, share_s, base, guess)
         end_rates = _rates(solved.state, base, share_s)
         error = self._error(length_s, (rates, middle_rates, end_rates), solved)
-        return Step(length_s, start, middle, solved.state, end_rates), error
+        next_s = length_s * min(MOST_GROWTH, SAFETY * max(error, 1e-9) ** (-1 / 3))
+        return Step(length_s, next_s, start, middle, solved.state, end_rates), error
 
     def _error(self, length_s: float, rates: tuple[Rates, Rates, Rates], end: Solution) -> float:
         """Estimated local error over its tolerance."""

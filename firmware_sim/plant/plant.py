@@ -30,6 +30,7 @@ from firmware_sim.port import Conditions, Feed, FeedMode, Switches, Truth
 STEADY_V_OR_A = 2e-5  # a steady state this near in every observable is taken at once,
 STEADY_K = 0.5  # when it is this near in every filament, lit or not
 TRY_STEADY_K_PER_S = 20.0
+NEARLY_ALL = 0.8  # of an Euler step before a mode change
 LIMIT_SLACK_A = 1e-6
 MOST_MODE_CHANGES = 32
 
@@ -168,14 +169,29 @@ class HarnessPlant:
             self._integrator = self._begin(start_s)
         end_s = self._next_event_s()
         steady = self._steady_state(self._integrator, start_s)
-        net = self._integrator.circuit.net
         if steady is not None:
+            net = self._integrator.circuit.net
             return steady_segment(steady, start_s, end_s, net, self._y_constant, self._limiting)
-        step = self._integrator.step(end_s - start_s)
-        segment = segment_of_step(step, start_s, net, self._y_constant, self._limiting)
-        if segment.end_s > end_s - SHORTEST_STEP_S / 2:
+        return self._step(self._integrator, start_s, end_s)
+
+    def _step(self, integrator: Integrator, start_s: float, end_s: float) -> Segment:
+        """One step, cut at its first mode change.
+
+        An Euler step that goes far beyond the change is done again: without an error estimate, what
+        the old mode would have come to (a limiter's voltage into a charged capacitor) must not count.
+        """
+        longest_s = end_s - start_s
+        while True:
+            step = integrator.step(longest_s)
+            segment = segment_of_step(step, start_s, integrator.circuit.net, self._y_constant, self._limiting)
+            self._pending = self._end_at_mode_change(segment)
+            longest_s = segment.end_s - start_s
+            good = step.middle is not None or longest_s > NEARLY_ALL * step.length_s
+            if good or longest_s <= SHORTEST_STEP_S:
+                break
+        integrator.accept(step)
+        if not self._pending and segment.end_s > end_s - SHORTEST_STEP_S / 2:
             segment.end_s = end_s
-        self._end_at_mode_change(segment)
         return segment
 
     def _stop_at(self, time_s: float) -> None:
@@ -284,15 +300,15 @@ class HarnessPlant:
                 before = self._limiting
                 self._limiting = tuple(not on if index == change.index else on for index, on in enumerate(before))
 
-    def _end_at_mode_change(self, segment: Segment) -> None:
+    def _end_at_mode_change(self, segment: Segment) -> tuple[ModeChange, ...]:
         """Cut the segment where the first limiter or control unit changes; the change waits for its end."""
         x_end = segment.x.at(1.0)
         changes = self._mode_changes(segment.y.at(1.0), self._configuration.incidence_t @ x_end, segment.start_s)
         if not changes:
-            return
+            return ()
         share, first = min(((self._when(change, segment), change) for change in changes), key=itemgetter(0))
         segment.end_s = min(segment.end_s, segment.start_s + max(share * segment.length_s, SHORTEST_STEP_S))
-        self._pending = (first,)
+        return (first,)
 
     def _when(self, change: ModeChange, segment: Segment) -> float:
         if isinstance(change, LimiterFlip):
