@@ -30,7 +30,7 @@ from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
 from bench.safety.shorts import shows_short
 from bench.safety.watch import Watch
-from bench.safety.way_in import check_faults, claimed, prepare, watchdog_for
+from bench.safety.way_in import check_faults, check_supply, claimed, prepare, watchdog_for
 from bench.safety.way_out import finish, switch_off
 
 SHOT_TRIES = 20
@@ -145,6 +145,7 @@ class GuardedBoard:
         snapshot = self._watch.note(asked_at_s, await self._board.snapshot())
         self.watchdog_s = watchdog_for(self._watch.age_s)
         check_faults(snapshot, self._acknowledged)
+        check_supply(snapshot, self.setup)
 
     async def _keep(self) -> None:
         kick = self._kick if Capability.WATCHDOG in self.capabilities else self._look

@@ -176,15 +176,18 @@ def _not_capable(sight: Sight) -> str | None:
     return f"the board has no {names(missing)}" if missing else None
 
 
-def _supply_mismatch(sight: Sight) -> str | None:
-    nominal_v = sight.seen.setup.nominal_v
+def supply_mismatch(supply_v: float, nominal_v: int) -> str | None:
+    """Why a supply does not suit a profile, or None."""
     window = SUPPLY_WINDOWS[nominal_v]
-    if window.low_v <= sight.now.supply_v <= window.high_v:
+    if window.low_v <= supply_v <= window.high_v:
         return None
     return (
-        f"the supply is {sight.now.supply_v:.1f} V but the profile is for {nominal_v} V "
-        f"({window.low_v:g} to {window.high_v:g} V)"
+        f"the supply is {supply_v:.1f} V but the profile is for {nominal_v} V ({window.low_v:g} to {window.high_v:g} V)"
     )
+
+
+def _supply(sight: Sight) -> str | None:
+    return supply_mismatch(sight.now.supply_v, sight.seen.setup.nominal_v)
 
 
 def _not_in_profile(sight: Sight) -> str | None:
@@ -269,7 +272,7 @@ RULES: tuple[Rule, ...] = (
     Rule("not-armed",      ANY,                 _not_armed),
     Rule("not-capable",    ANY,                 _not_capable),
     Rule("interlocks",     (Air,),              _no_interlocks),
-    Rule("supply",         ANY,                 _supply_mismatch),
+    Rule("supply",         ANY,                 _supply),
     Rule("not-in-profile", ONE_PIN,             _not_in_profile),
     Rule("tripped",        ONE_PIN,             _tripped),
     Rule("shorted",        (Drive,),            _shorted),

@@ -6,7 +6,7 @@ from contextlib import asynccontextmanager
 from bench.contract.readings import Event, Identity, Snapshot
 from bench.contract.table import DEFAULT_WATCHDOG_S, WATCHDOG_RANGE_S, Capability, Fault, Refusal
 from bench.errors import BenchError, BoardFault, BoardHeld, BoardRefused, LinkError, PermitDenied
-from bench.safety.permit import names
+from bench.safety.permit import names, supply_mismatch
 from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
 from bench.safety.way_out import finish
@@ -44,6 +44,16 @@ def check_faults(snapshot: Snapshot, acknowledged: Fault) -> None:
         raise PermitDenied(
             f"the board still holds a fault that is over: {names(over)}; find out why, then acknowledge it"
         )
+
+
+def check_supply(snapshot: Snapshot, setup: Setup) -> None:
+    """Refuse a supply that the profile is not made for.
+
+    Raises:
+        PermitDenied: 24 V on a 12 V harness, or the other way round, or far too low.
+    """
+    if why := supply_mismatch(snapshot.supply_v, setup.nominal_v):
+        raise PermitDenied(f"{why}: choose the right profile or supply")
 
 
 @asynccontextmanager

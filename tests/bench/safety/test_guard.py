@@ -408,12 +408,25 @@ def test_a_permit_rests_on_a_snapshot_taken_after_the_last_command():
     on_a_board(body)
 
 
-def test_the_profile_must_fit_the_supply():
+def test_the_profile_must_fit_the_supply_before_the_board_is_claimed():
     board = FakeBoard()
     board.supply_v = 25.6
 
-    with pytest.raises(Denied, match=r"25\.6 V but the profile is for 12 V"):
+    with pytest.raises(PermitDenied, match=r"25\.6 V but the profile is for 12 V .* choose the right profile"):
         on_a_board(light_up, board)
+
+    assert not board.said("claim")
+
+
+def test_a_supply_that_changes_later_is_refused_at_the_next_request():
+    board = FakeBoard()
+
+    async def body(guard: GuardedBoard) -> None:
+        board.supply_v = 25.6
+        await light_up(guard)
+
+    with pytest.raises(Denied, match=r"25\.6 V but the profile is for 12 V"):
+        on_a_board(body, board)
 
     assert not board.said("drive")
 
