@@ -9,6 +9,7 @@ from firmware_sim.firmware.capture import FASTEST_HZ, LONGEST_SAMPLES
 from firmware_sim.firmware.events import EVENT_DEPTH
 
 MODEL = "SIMULATED"
+FIRMWARE = "umbilical-sim 1"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class Description:
     voltage_gain_error: float = 0.003
     voltage_offset_error_v: float = 0.003
     serial: str = "SIM-0001"
-    firmware: str = "umbilical-sim 1"
+    firmware: str = FIRMWARE
     calibrated: str = ""
     capabilities: Capability = (
         Capability.PROBE

@@ -15,8 +15,8 @@ from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.server.base import ModbusBaseServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from bench.contract.table import IDENTITY, Refusal
-from firmware_sim.firmware.description import MODEL
+from bench.contract.table import Refusal
+from firmware_sim.firmware.description import FIRMWARE, MODEL
 from firmware_sim.firmware.memory import IllegalAddress
 from firmware_sim.servers.pty import Pty, Wire
 from firmware_sim.servers.registers import PacedBoard
@@ -27,6 +27,18 @@ ADDRESSES = 20_000
 READS, WRITES = (3, 4, 23), (6, 16, 22, 23)
 VENDOR = "Umbilical"
 _EXCEPTIONS = {Refusal.NONE: None, Refusal.BAD_VALUE: ExcCodes.ILLEGAL_VALUE}
+
+
+def _identity() -> ModbusDeviceIdentification:
+    """Answers of function 43/14."""
+    names = {
+        "VendorName": VENDOR,
+        "ProductCode": MODEL,
+        "MajorMinorRevision": FIRMWARE,
+        "ProductName": "bench board",
+        "ModelName": MODEL,
+    }
+    return ModbusDeviceIdentification(info_name=names)  # type: ignore[no-untyped-call]
 
 
 class ModbusBoard:
@@ -40,20 +52,6 @@ class ModbusBoard:
         """The device of a server."""
         memory = SimData(0, count=ADDRESSES, values=0, datatype=DataType.REGISTERS)
         return SimDevice(id=UNIT, simdata=[memory], action=self._action)
-
-    def identity(self) -> ModbusDeviceIdentification:
-        """Answers of function 43/14."""
-        serial, firmware, _ = self._board.read_block(IDENTITY)[-3:]
-        return ModbusDeviceIdentification(  # type: ignore[no-untyped-call]
-            info_name={
-                "VendorName": VENDOR,
-                "ProductCode": MODEL,
-                "MajorMinorRevision": str(firmware),
-                "ProductName": "bench board",
-                "ModelName": MODEL,
-                "UserApplicationName": str(serial),
-            }
-        )
 
     def sent(self, sending: bool, data: bytes) -> bytes:
         """A packet on its way: a board that answers nobody sends nothing."""
@@ -101,7 +99,7 @@ class ModbusTcp:
         modbus = ModbusBoard(board)
         self._where = (host, port)
         self._server = ModbusTcpServer(
-            modbus.device(), identity=modbus.identity(), address=self._where, trace_packet=modbus.sent
+            modbus.device(), identity=_identity(), address=self._where, trace_packet=modbus.sent
         )
 
     async def __aenter__(self) -> tuple[str, int]:
@@ -123,7 +121,7 @@ class ModbusRtu:
         self._server = ModbusSerialServer(
             modbus.device(),
             framer=FramerType.RTU,
-            identity=modbus.identity(),
+            identity=_identity(),
             port=device,
             baudrate=baud,
             trace_packet=modbus.sent,

@@ -1,7 +1,8 @@
 """What a server serves, and how its time follows the event loop's."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from itertools import cycle
 from typing import Protocol
 
 from bench.contract.fields import Block, RawValue
@@ -29,14 +30,15 @@ class Registers(Protocol):
 
 
 class PacedBoard:
-    """Registers whose board time runs at ``speed`` times the loop's time."""
+    """Registers whose board time runs at ``speed`` times ``clock``, the running loop's when None."""
 
-    def __init__(self, board: Registers, speed: float = 1.0) -> None:
+    def __init__(self, board: Registers, speed: float = 1.0, clock: Callable[[], float] | None = None) -> None:
         self._board = board
         self._speed = speed
-        self._loop = asyncio.get_running_loop()
-        self._seen_s = self._loop.time()
+        self._clock = clock or asyncio.get_running_loop().time
+        self._seen_s = self._clock()
         self._goal_s = board.time_s
+        self._sequences = cycle(range(1, 0x10000))
 
     async def run(self) -> None:
         """Let the board live while nobody asks it anything."""
@@ -46,7 +48,7 @@ class PacedBoard:
 
     def catch_up(self) -> None:
         """Let the board live until now."""
-        now_s = self._loop.time()
+        now_s = self._clock()
         self._goal_s += min(now_s - self._seen_s, LONGEST_LAG_S) * self._speed
         self._seen_s = now_s
         self._board.advance_to(self._goal_s)
@@ -70,6 +72,7 @@ class PacedBoard:
         """Set a block."""
         return self.write_registers(block.start(index) + 1, block.pack(values))
 
-    def command(self, sequence: int, key: int, code: CommandCode, arguments: Sequence[int]) -> Refusal:
-        """Give one command."""
+    def command(self, key: int, code: CommandCode, arguments: Sequence[int], sequence: int | None = None) -> Refusal:
+        """Give one command, with the next of our own sequences when the host has none."""
+        sequence = next(self._sequences) if sequence is None else sequence
         return self.write_block(COMMAND, (sequence, key, code, *arguments, *(0,) * (3 - len(arguments))))

@@ -1,7 +1,6 @@
 """What one connection is to the board: its key, its errors, its sequence numbers."""
 
 from collections.abc import Sequence
-from itertools import cycle
 
 from bench.contract.fields import RawValue
 from bench.contract.table import IDENTITY, SNAPSHOT, CommandCode, Refusal
@@ -9,7 +8,6 @@ from firmware_sim.servers.line.errors import Status
 from firmware_sim.servers.registers import PacedBoard
 
 _CHANNELS = next(n for n, field in enumerate(IDENTITY.header) if field.name == "channels")
-_unchecked_sequences = cycle(range(1, 0x10000))
 
 
 class Connection:
@@ -31,8 +29,7 @@ class Connection:
 
     def command(self, code: CommandCode, arguments: Sequence[int]) -> Refusal:
         """Give a command with this connection's key."""
-        sequence = next(_unchecked_sequences) if self.sequence is None else self.sequence
-        return self.board.command(sequence, self.key, code, arguments)
+        return self.board.command(self.key, code, arguments, self.sequence)
 
     def snapshot(self) -> tuple[RawValue, ...]:
         """Raw values of a new snapshot."""
