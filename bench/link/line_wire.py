@@ -14,7 +14,8 @@ from bench.link.url import BoardUrl
 from bench.link.wire import BITS_PER_BYTE, BackOff, Streams, close_streams, open_streams
 
 INTRODUCTIONS = 3
-ANSWER_S = 1.0  # for a board to begin its answer; some restart when their port is opened
+OPENING_ANSWER_S = 1.0  # for a board to begin its first answer; some restart when their port is opened
+ANSWER_S = 0.4  # for any later one: one reply may get lost without the board's watchdog running out
 GAP_S = 0.25  # for the next bytes of an answer that has begun
 QUIET_S = 0.05  # a line silent for so long has nothing more to say
 LONGEST_DRAIN_S = 2.0
@@ -82,10 +83,10 @@ class LineWire:
         self._in_step = True
         return payload
 
-    async def _exchange(self, tag: int, text: str) -> bytes:
+    async def _exchange(self, tag: int, text: str, answer_s: float = ANSWER_S) -> bytes:
         request = line.checked_line(tag, text)
         self._write(request)
-        patience_s = ANSWER_S + self._byte_s * len(request)
+        patience_s = answer_s + self._byte_s * len(request)
         end_s = _now_s() + patience_s + GAP_S + self._byte_s * line.LONGEST_REPLY
         while _now_s() < end_s:
             octets = await self._receive(patience_s)
@@ -124,7 +125,7 @@ class LineWire:
             await self._drain()
             self._write(line.bare_line(line.short_form(line.CHECK_ON)))
             try:
-                return await self._exchange(self.next_tag(), line.WHO_ARE_YOU)
+                return await self._exchange(self.next_tag(), line.WHO_ARE_YOU, OPENING_ANSWER_S)
             except LinkError:
                 if not self.is_connected:
                     raise

@@ -24,8 +24,10 @@ from bench.errors import BenchError, GarbledReply, NoBoard, NotOurBoard
 from bench.link.url import BoardUrl
 from bench.link.wire import BackOff, close_streams, open_streams
 
-TCP_ANSWER_S = 1.0
-RTU_ANSWER_S = 0.3  # for a board to begin its answer
+# For a board to begin its answer: one may get lost without the board's watchdog running out, though
+# on RTU a silence of the same length follows.
+TCP_ANSWER_S = 0.4
+RTU_ANSWER_S = 0.15
 LONGEST_FRAMES = 2 * 256  # bytes of the longest question and the longest answer
 RTU_BITS_PER_BYTE = 11  # "Modbus over serial line" 1.02, 2.5.1; with 8N1 ten are sent, so this is on the safe side
 LONGEST_SILENCE_S = 5.0

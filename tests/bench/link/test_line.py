@@ -76,7 +76,7 @@ WHOLE_TIME = [
     pytest.param(lambda reply: [(0, reply[:9])], id="cut"),
     pytest.param(lambda reply: [(0, reply[:-1])], id="without its end"),
     pytest.param(lambda reply: [(0, reply[:9]), (0.5, reply[9:])], id="cut and finished late"),
-    pytest.param(lambda reply: [(1.3, reply)], id="late"),
+    pytest.param(lambda reply: [(0.6, reply)], id="late"),
     pytest.param(lambda _: [(0, b"")], id="lost"),
     pytest.param(lambda reply: [(0, reply), (0, reply)], id="twice"),
     pytest.param(lambda reply: [(0, reply), (0.8, reply)], id="twice, later"),
@@ -140,9 +140,9 @@ def test_a_damaged_byte_in_every_reply_never_becomes_a_value(damages):
 
 async def test_a_cancelled_read_leaves_its_reply_to_nobody():
     board = FakeBoard()
-    async with spoiled_link(board, lambda reply: [(0.5, reply)]) as link:
+    async with spoiled_link(board, lambda reply: [(0.3, reply)]) as link:
         await link.open()
-        for patience_s in (0.01, 0.3, 0.499, 0.501):
+        for patience_s in (0.01, 0.2, 0.299, 0.301):
             with pytest.raises(TimeoutError):
                 async with asyncio.timeout(patience_s):
                     await asyncio.gather(link.read(SNAPSHOT, 8), asyncio.sleep(9))
@@ -152,7 +152,7 @@ async def test_a_cancelled_read_leaves_its_reply_to_nobody():
 async def test_a_late_reply_to_a_refused_command_is_not_the_next_commands():
     fake = FakeBoard(refusals={CommandCode.DRIVE: Refusal.NOT_ARMED})
     drives = lambda _, text: text.startswith("OUTP:DRIV")  # noqa: E731
-    async with spoiled_link(fake, lambda reply: [(1.2, reply)], drives) as link:
+    async with spoiled_link(fake, lambda reply: [(0.6, reply)], drives) as link:
         await link.open()
         with pytest.raises(NoBoard):
             await link.command(1, 7, CommandCode.DRIVE, (1, 1000))
@@ -338,7 +338,7 @@ async def test_a_server_that_dies_in_the_middle_of_a_reply_is_an_error_then_foun
 
 
 async def test_closing_while_a_read_is_under_way_waits_for_it():
-    async with spoiled_link(FakeBoard(), lambda reply: [(0.4, reply)]) as link:
+    async with spoiled_link(FakeBoard(), lambda reply: [(0.3, reply)]) as link:
         await link.open()
         reading = asyncio.create_task(link.read(SNAPSHOT, 8))
         await asyncio.sleep(0.1)
