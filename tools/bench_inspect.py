@@ -1,7 +1,7 @@
 """How long people and machines wait: start-up of the command, and a whole inspection on the simulator.
 
-    python tools/bench_inspect.py             every figure
-    python tools/bench_inspect.py --runs 20   more runs for the medians
+    python -m tools.bench_inspect             every figure
+    python -m tools.bench_inspect --runs 20   more runs for the medians
 
 Start-up is told beside an empty Python program of the same run, because a shared machine is fast one
 minute and slow the next; the ratio is what stays.
@@ -61,7 +61,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=9)
     arguments = parser.parse_args()
     start_up(arguments.runs)
-    inspection("sound-tandem", max(1, arguments.runs // 3))
+    inspection("healthy-tandem", max(1, arguments.runs // 3))
 
 
 if __name__ == "__main__":

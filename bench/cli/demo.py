@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from bench.profiles.model import InjectedFault
 
 SCENARIO = "demo"
+UNIT = "TR-117"
 
 
 def demo(record: opt.Records = None, report: opt.ReportFile = None, as_json: opt.Json = False) -> int:
@@ -35,7 +36,7 @@ def demo(record: opt.Records = None, report: opt.ReportFile = None, as_json: opt
     )
 
     async def work(session: app.Session) -> Run:
-        return await session.inspect(scenario.profile, unit_number="DEMO-1")
+        return await session.inspect(scenario.profile, unit_number=UNIT)
 
     code = make_run(wishes, work)
     return 0 if code in EXIT_CODE.values() else code

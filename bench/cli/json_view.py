@@ -91,8 +91,8 @@ def _alternative(alternative: Alternative) -> JsonObject:
 
 
 def _finite(item: object) -> object:
-    if isinstance(item, float) and not math.isfinite(item):
-        return None
+    if isinstance(item, float):
+        return round(item, 9) if math.isfinite(item) else None
     if isinstance(item, dict):
         return {key: _finite(value) for key, value in item.items()}
     if isinstance(item, list | tuple):

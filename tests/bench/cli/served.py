@@ -4,10 +4,11 @@ import asyncio
 import threading
 from collections.abc import Callable, Coroutine, Iterator
 from contextlib import contextmanager
+from itertools import count
 from typing import Any, Self, TypeVar
 
 from bench.contract.readings import Snapshot, read_snapshot
-from bench.contract.table import COMMAND, SNAPSHOT, ChannelState, CommandCode
+from bench.contract.table import COMMAND, SNAPSHOT, ChannelState, CommandCode, Refusal
 from bench.profiles import load_scenario
 from firmware_sim.servers import Endpoints, ServeOptions, serve
 from firmware_sim.simulator import Simulator
@@ -122,13 +123,22 @@ class ServedBoard(LoopThread):
         states = (channel.state for channel in read_snapshot(registers, self.channels).channels)
         return any(state not in NOTHING_ON for state in states)
 
-    async def be_held(self, key: int = 999) -> None:
+    def be_held(self, key: int = 999) -> None:
         """Be another controller, which holds the board and keeps its watchdog fed."""
-        sequence = 1
-        for code in (CommandCode.CLAIM, *(CommandCode.KICK for _ in range(600))):
-            self.simulator.write_registers(COMMAND.start() + 1, COMMAND.pack((sequence, key, code, 0, 0, 0)))
-            sequence += 1
-            await asyncio.sleep(0.1)
+        sequences = count(1)
+
+        async def give(code: CommandCode) -> None:
+            values = COMMAND.pack((next(sequences), key, code, 0, 0, 0))
+            assert self.simulator.write_registers(COMMAND.start() + 1, values) is Refusal.NONE
+
+        async def feed() -> None:
+            while True:
+                await give(CommandCode.KICK)
+                await asyncio.sleep(0.05)
+
+        self.call(give(CommandCode.CLAIM))
+        self.call(give(CommandCode.KICK))
+        self.start(feed())
 
 
 Answer = Callable[[bytes], bytes | None]

@@ -187,7 +187,7 @@ def nothing_is_on(board: ServedBoard) -> bool:
 def test_a_second_controller_is_told_and_the_first_is_left_alone(
     board: ServedBoard, record: str, answers: str, capsys: Captured
 ) -> None:
-    board.start(board.be_held())
+    board.be_held()
 
     refused(capsys, inspect(board.tcp, record, answers), 69, "another controller")
 
