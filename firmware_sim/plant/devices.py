@@ -7,6 +7,7 @@ behind the base voltage, and a filament's temperature can be eliminated port by 
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,20 @@ PAST_BREAK_V = 1e-6
 REVERSE_SIEMENS = 1e-9  # of a blocked device
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Pieces:
+    """One piece a device: its slope, its current at 0 V when extended, and where it begins and ends."""
+
+    siemens: FloatArray
+    at_zero: FloatArray
+    low_v: FloatArray
+    high_v: FloatArray
+
+    def hold(self, volts: FloatArray) -> bool:
+        """Whether all devices are on these pieces at ``volts``."""
+        return bool(((volts > self.low_v) & (volts <= self.high_v)).all())
+
+
 class PiecewiseLinear:
     """Devices whose current is a rising broken line of their voltage.
 
@@ -39,25 +54,23 @@ class PiecewiseLinear:
         slopes = np.array([line[1] for line in lines], dtype=float).reshape(self.count, 4).T
         # the line's value at v = 0 when each piece is extended: continuous at every break
         steps = (slopes[:-1] - slopes[1:]) * self.breaks
-        self._slopes = slopes.ravel().copy()
-        self._at_zero = np.vstack((np.zeros(self.count), np.cumsum(steps, axis=0))).ravel()
+        self._slopes = slopes.copy()
+        self._at_zero = np.vstack((np.zeros(self.count), np.cumsum(steps, axis=0)))
+        edges = np.full((1, self.count), np.inf)
+        self._edges = np.vstack((-edges, self.breaks, edges))
         self._column = np.arange(self.count)
-        self._width = self.count
+        self._last = self._find(np.zeros(self.count))
 
-    def pieces(self, volts: FloatArray) -> IntArray:
-        """Index of the piece that each device is on, flattened for ``siemens`` and ``at_zero``."""
-        result: IntArray = (volts > self.breaks).sum(axis=0) * self._width + self._column
-        return result
+    def at(self, volts: FloatArray) -> Pieces:
+        """The pieces that the devices are on at ``volts``; mostly the same as the last time."""
+        if not self._last.hold(volts):
+            self._last = self._find(volts)
+        return self._last
 
-    def siemens(self, pieces: IntArray) -> FloatArray:
-        """Slope of each device's piece."""
-        result: FloatArray = self._slopes[pieces]
-        return result
-
-    def at_zero(self, pieces: IntArray) -> FloatArray:
-        """Current at 0 V of each device's extended piece."""
-        result: FloatArray = self._at_zero[pieces]
-        return result
+    def _find(self, volts: FloatArray) -> Pieces:
+        piece = (volts > self.breaks).sum(axis=0)
+        at = (piece, self._column)
+        return Pieces(self._slopes[at], self._at_zero[at], self._edges[at], self._edges[piece + 1, self._column])
 
     def share_to_next_piece(self, volts: FloatArray, step: FloatArray) -> float:
         """How much of ``step`` takes the first device just past a break; 1 when none is reached."""
@@ -103,6 +116,7 @@ class Devices:
         self.first_unit = self.filaments.count + self.lines.count
         self.capacitance_f = np.array([_capacitance_f(kind) for kind in kinds], dtype=float)
         self.has_capacitors = bool(self.capacitance_f.any())
+        self.is_capacitor = (self.capacitance_f > 0).astype(float)
 
 
 def _capacitance_f(kind: LoadType) -> float:
@@ -159,10 +173,10 @@ class Stage:
         if self._filaments.count:
             self._linearise_filaments(v[self._hot], kelvin)
         if self._lines.count:
-            self.pieces = self._lines.pieces(v[self._broken])
-            slope = self._lines.siemens(self.pieces)
-            self.g[self._broken] = slope
-            self.i[self._broken] = self._lines.at_zero(self.pieces) + slope * v[self._broken]
+            across_v = v[self._broken]
+            self._pieces = self._lines.at(across_v)
+            self.g[self._broken] = self._pieces.siemens
+            self.i[self._broken] = self._pieces.at_zero + self._pieces.siemens * across_v
         for port, unit, kind in self._units:
             self.i[port], self.g[port] = _unit_line(unit, kind, float(v[port]))
         if self._has_capacitors:
@@ -199,7 +213,7 @@ class Stage:
 
     def on_other_pieces(self, v: FloatArray) -> bool:
         """Whether ``v`` lies on other pieces of the broken lines than those linearised."""
-        return bool(self._lines.count) and bool((self._lines.pieces(v[self._broken]) != self.pieces).any())
+        return bool(self._lines.count) and not self._pieces.hold(v[self._broken])
 
 
 def _unit_line(unit: ControlUnit, kind: ControlUnitType, volts: float) -> tuple[float, float]:

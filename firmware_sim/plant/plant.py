@@ -29,7 +29,8 @@ from firmware_sim.port import Conditions, Feed, FeedMode, Switches, Truth
 
 STEADY_V_OR_A = 2e-5  # a steady state this near in every observable is taken at once,
 STEADY_K = 0.5  # when it is this near in every filament, lit or not
-TRY_STEADY_K_PER_S = 20.0
+TRY_STEADY_K_PER_S = 20.0  # while anything moves faster than this, it is not worth trying
+TRY_STEADY_PACE = 1.0  # V/s or A/s of the last step
 NEARLY_ALL = 0.8  # of an Euler step before a mode change
 LIMIT_SLACK_A = 1e-6
 MOST_MODE_CHANGES = 32
@@ -186,7 +187,7 @@ class HarnessPlant:
             segment = segment_of_step(step, start_s, integrator.circuit.net, self._y_constant, self._limiting)
             self._pending = self._end_at_mode_change(segment)
             longest_s = segment.end_s - start_s
-            good = step.middle is not None or longest_s > NEARLY_ALL * step.length_s
+            good = step.estimated or longest_s > NEARLY_ALL * step.length_s
             if good or longest_s <= SHORTEST_STEP_S:
                 break
         integrator.accept(step)
@@ -230,7 +231,8 @@ class HarnessPlant:
 
     def _steady_state(self, integrator: Integrator, time_s: float) -> State | None:
         """The steady state, when the plant is as good as there."""
-        if integrator.fastest_k_per_s() > TRY_STEADY_K_PER_S:
+        pace = self._segment.pace if self._segment else 0.0
+        if integrator.fastest_k_per_s() > TRY_STEADY_K_PER_S or pace > TRY_STEADY_PACE:
             return None
         steady = integrator.steady()
         near = float(np.abs(self._y_of(steady) - self._y_of(integrator.state)).max()) < STEADY_V_OR_A

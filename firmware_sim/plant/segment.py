@@ -6,7 +6,7 @@ from math import inf
 import numpy as np
 
 from firmware_sim.plant.devices import FloatArray
-from firmware_sim.plant.integrator import Parabola, Step, line, parabola
+from firmware_sim.plant.integrator import Parabola, Step, line
 from firmware_sim.plant.network import Reduced
 from firmware_sim.plant.solver import State
 
@@ -51,14 +51,10 @@ def segment_of_step(
     step: Step, start_s: float, net: Reduced, y_constant: FloatArray, limiting: tuple[bool, ...]
 ) -> Segment:
     """Dense output of ``step``."""
-    if step.middle is None:
-        x, kelvin = line(step.start.x, step.end.x), line(step.start.kelvin, step.end.kelvin)
-    else:
-        x = parabola(step.start.x, step.middle.x, step.end.x)
-        kelvin = parabola(step.start.kelvin, step.middle.kelvin, step.end.kelvin)
+    x = step.x
     y = Parabola(net.from_x @ x.c0 + y_constant, net.from_x @ x.c1, net.from_x @ x.c2)
     pace = float((np.abs(y.c1) + 2 * np.abs(y.c2)).max()) / step.length_s
-    return Segment(start_s, step.length_s, start_s + step.length_s, y, x, kelvin, limiting, pace)
+    return Segment(start_s, step.length_s, start_s + step.length_s, y, x, step.kelvin, limiting, pace)
 
 
 def steady_segment(
