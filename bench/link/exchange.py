@@ -36,9 +36,12 @@ class Turns:
         """Make the exchange; its answer is dropped when its caller is gone."""
         try:
             result = await exchange()
-        except BaseException as error:
+        except Exception as error:
             if not answer.done():
                 answer.set_exception(error)
+        except BaseException:  # the loop itself is ending
+            answer.cancel()
+            raise
         else:
             if not answer.done():
                 answer.set_result(result)
