@@ -6,8 +6,8 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 
 from rich.console import Console
-from rich.text import Text
 
+from bench.cli.progress import remark
 from bench.sequences.operator import Answer, Nobody, Operator, Question
 
 
@@ -25,9 +25,8 @@ class Terminal:
     async def ask(self, question: Question) -> Answer | None:
         """What was typed, or None."""
         with self._pause():
-            self._console.print(
-                Text(" QUESTION  ", style="bold") + Text(f"{question.text} (yes, no or a value) "), end=""
-            )
+            self._console.print(remark("ASKED", question.text, "bold"))
+            self._console.print(" " * len(" CAUTION  ") + "yes, no or a value: ", end="")
             line = await _line()
         return line.strip() or None
 

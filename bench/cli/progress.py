@@ -55,7 +55,7 @@ class ProgressView:
 
     def notice(self, text: str) -> None:
         """Show a remark that stops nothing."""
-        self.console.print(_remark("note", text, "dim"))
+        self.console.print(remark("note", text, "dim"))
 
     def __call__(self, event: Event) -> None:
         """Show one event."""
@@ -63,7 +63,7 @@ class ProgressView:
             case RunStarted():
                 self.console.print(_opening(event.run))
             case Cautioned():
-                self.console.print(_remark("CAUTION", event.text, "bold yellow"))
+                self.console.print(remark("CAUTION", event.text, "bold yellow"))
             case StepStarted():
                 self._step = event
                 self._show(_live_line(event, None))
@@ -84,7 +84,8 @@ def _opening(run: Run) -> Text:
     return Text.assemble((run.profile, "bold"), unit, "\n", (f"board {board}, record {run.id}", "dim"), "\n")
 
 
-def _remark(word: str, text: str, style: str) -> Padding:
+def remark(word: str, text: str, style: str) -> Padding:
+    """A word at the margin and a text beside it that wraps there."""
     table = Table.grid(padding=(0, 2))
     table.add_column(style=style, width=len("CAUTION"))
     table.add_column()

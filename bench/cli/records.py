@@ -68,12 +68,12 @@ def _listing(runs: "list[RunSummary]") -> "Table":
 
     from bench.cli.terminal import verdict_text
 
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("record", "command", "unit", "profile", "verdict", "findings"):
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim")
+    for heading in ("record", "command", "unit", "profile", "verdict", "found"):
         table.add_column(heading, overflow="fold", no_wrap=heading == "record")
     for run in runs:
         verdict = verdict_text(run.verdict)
         if run.state != "complete":
-            verdict.append(f" ({run.state})", style="dim")
+            verdict.append(f", {run.state}", style="dim")
         table.add_row(run.id, run.command, run.unit_number or run.vin or "", run.profile, verdict, str(run.findings))
     return table
