@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bench.contract.table import MAX_CHANNELS
+from bench.profiles import air
 from bench.profiles.forms.connector import ConnectorForm, PinForm
 from bench.profiles.forms.harness import CableForm, HarnessForm, LoadForm, SegmentForm
 from bench.profiles.forms.lamps import LampForm
@@ -68,6 +69,8 @@ def problems(form: HarnessForm, parts: Parts, wiring: Network) -> list[Problem]:
     """All that the cross checks find wrong; the wiring is looked at once names and pins are right."""
     plug = parts.connector
     first = [*_circuit_problems(form, plug), *_channel_problems(form, plug), *_lamp_problems(form, parts.catalogue)]
+    if form.air is not None:
+        first += air.problems(form.air, form.circuits)
     return first or check(wiring)
 
 
@@ -90,6 +93,7 @@ def profile(form: HarnessForm, parts: Parts, wiring: Network) -> Profile:
         protection=Protection(**form.protection.model_dump()),
         units=form.units,
         notes=form.notes.strip(),
+        air=None if form.air is None else air.system(form.air),
     )
 
 

@@ -8,7 +8,7 @@ from bench.profiles import build
 from bench.profiles.forms.connector import ConnectorForm
 from bench.profiles.forms.harness import HarnessForm
 from bench.profiles.forms.lamps import LampForm, LampsForm
-from bench.profiles.forms.limits import LimitForm, LimitsForm
+from bench.profiles.forms.limits import LimitForm, LimitsForm, LimitsUseForm
 from bench.profiles.library import data_root, find, names
 from bench.profiles.model import Connector, Limit, Profile
 from bench.profiles.problems import fill, referred, refuse
@@ -73,12 +73,21 @@ def _connector_of(form: HarnessForm, document: Document) -> Connector:
 
 
 def _limits_of(form: HarnessForm, document: Document) -> Mapping[str, Limit]:
-    if isinstance(form.limits, str):
-        return build.limits(_limit_forms_at(referred(document, ("limits",), "limits", form.limits)))
+    """The electrical limits and, of a harness with an air system, the air limits beside them."""
+    chosen = dict(_chosen_limits(form.limits, document, ("limits",)))
+    if form.air is not None:
+        air = form.air.limits if form.air.limits is not None else f"air-{form.units}"
+        chosen = {**_chosen_limits(air, document, ("air", "limits")), **chosen}
+    return build.limits(chosen)
+
+
+def _chosen_limits(choice: str | LimitsUseForm, document: Document, at: Loc) -> Mapping[str, LimitForm]:
+    if isinstance(choice, str):
+        return _limit_forms_at(referred(document, at, "limits", choice))
     used: Mapping[str, LimitForm] = {}
-    if form.limits.use is not None:
-        used = _limit_forms_at(referred(document, ("limits", "use"), "limits", form.limits.use))
-    return build.limits({**used, **form.limits.override})
+    if choice.use is not None:
+        used = _limit_forms_at(referred(document, (*at, "use"), "limits", choice.use))
+    return {**used, **choice.override}
 
 
 def _connector_at(path: Path) -> Connector:

@@ -3,12 +3,13 @@
 from dataclasses import replace
 from pathlib import Path
 
-from bench.profiles import faults
+from bench.profiles import air, faults
+from bench.profiles.air_model import AirScenario
 from bench.profiles.forms.scenario import AnswersForm, FaultForm, ScenarioForm
 from bench.profiles.library import find, names
 from bench.profiles.loading import load_profile
-from bench.profiles.model import InjectedFault, Scenario, SenseErrors
-from bench.profiles.problems import fill, referred, refuse
+from bench.profiles.model import InjectedFault, Profile, Scenario, SenseErrors
+from bench.profiles.problems import Problem, fill, referred, refuse
 from bench.profiles.source import Document, read_document
 
 CHARGED_V = {12: 12.8, 24: 25.6}
@@ -33,7 +34,7 @@ def scenario_of(document: Document) -> Scenario:
     """The scenario that ``document`` is."""
     form = fill(ScenarioForm, document)
     profile = load_profile(referred(document, ("profile",), "harness", form.profile))
-    refuse(document, faults.check(form.faults, profile))
+    refuse(document, [*faults.check(form.faults, profile), *_air_problems(form, profile)])
     volts = form.supply.volts
     return Scenario(
         profile=profile,
@@ -45,8 +46,20 @@ def scenario_of(document: Document) -> Scenario:
         clamp_ohm=form.clamp_milliohm / 1000,
         sense=replace(SenseErrors(), **form.sense.model_dump()),
         faults=tuple(_fault(each) for each in form.faults),
+        air=_air(form, profile),
         answers=dict(form.operator.root),
     )
+
+
+def _air_problems(form: ScenarioForm, profile: Profile) -> list[Problem]:
+    return [] if form.air is None else list(air.scenario_problems(form.air, profile.air))
+
+
+def _air(form: ScenarioForm, profile: Profile) -> AirScenario | None:
+    """A trailer whose drawing shows air brakes has them on the simulator too, sound unless said otherwise."""
+    if form.air is not None:
+        return air.scenario(form.air)
+    return None if profile.air is None else AirScenario()
 
 
 def _fault(form: FaultForm) -> InjectedFault:

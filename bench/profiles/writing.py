@@ -3,6 +3,7 @@
 from dataclasses import asdict
 from typing import Any
 
+from bench.profiles.air_model import AirInput, AirSystem
 from bench.profiles.model import (
     Connector,
     ControlUnit,
@@ -43,7 +44,37 @@ def profile_document(profile: Profile) -> dict[str, Any]:
         "loads": {each.name: _load(each) for each in profile.loads},
         "tolerances": asdict(profile.tolerances),
         "protection": asdict(profile.protection),
+        **({} if profile.air is None else {"air": _air(profile.air)}),
     }
+
+
+def _air(air: AirSystem) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "vehicle": air.vehicle,
+        "limits": {"override": {}},  # all limits of a document stand in its own 'limits'
+        "reservoir_l": air.reservoir_m3 * 1000,
+        "wheel_ends": {each.name: {k: v for k, v in asdict(each).items() if k != "name"} for each in air.wheel_ends},
+        "inputs": {str(each.number): _air_input(each) for each in air.inputs},
+        "check_valve": air.check_valve,
+        "supply_line_m": air.supply_line_m,
+        "service_line_m": air.service_line_m,
+        "line_bore_mm": air.line_bore_m * 1000,
+        "regulators": air.regulators,
+        "valves": air.valves,
+        "modulators": air.modulators,
+    }
+    return document | ({} if air.electrical_supply is None else {"electrical_supply": air.electrical_supply})
+
+
+def _air_input(wired: AirInput) -> dict[str, Any]:
+    document: dict[str, Any] = {"measures": wired.quantity, "filter_ms": wired.filter_delay_s * 1000}
+    if wired.wheel_end is not None:
+        document["wheel_end"] = wired.wheel_end
+    scale, offset, key = _INPUT_UNIT.get(wired.quantity, (1e-3, 0.0, "range_kpa"))
+    return document | {key: [wired.low * scale + offset, wired.high * scale + offset]}
+
+
+_INPUT_UNIT = {"stroke": (1e-3, 0.0, "range_mm"), "tank-skin": (1e-3, -273.15, "range_c")}
 
 
 def _connector(connector: Connector) -> dict[str, Any]:

@@ -1,30 +1,24 @@
 """Harness files: connector, circuits, wires, joints and loads as a person reads them off a drawing."""
 
-from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
+from bench.profiles.forms.air import AirForm
 from bench.profiles.forms.common import AreaMm2, Form, Gauge, Name, NominalV, PinKey, PinNumber, Text, Title
 from bench.profiles.forms.connector import ConnectorForm
 from bench.profiles.forms.lamps import ControlUnitForm, DiodeForm, FilamentForm, LampForm, LedForm, ResistorForm
-from bench.profiles.forms.limits import LimitsUseForm
+from bench.profiles.forms.limits import LimitsChoice
+from bench.profiles.forms.limits import Reference as Reference
+from bench.profiles.forms.limits import name_or_inline as name_or_inline
 from bench.profiles.model import Protection, Tolerances
 
 Length = Annotated[float, Field(gt=0, le=1000)]
 MilliOhm = Annotated[float, Field(ge=0, le=1e6)]
 Share = Annotated[float, Field(ge=0, le=2)]
-Reference = Annotated[str, Field(min_length=1, max_length=300)]
 
 _USUAL = Tolerances()
 _GENTLE = Protection()
-
-
-def name_or_inline(value: Any) -> str | None:
-    """Tells pydantic whether a name or the thing itself was given."""
-    if isinstance(value, str):
-        return "name"
-    return "inline" if isinstance(value, Mapping | Form) else None
 
 
 class CircuitForm(Form):
@@ -151,9 +145,6 @@ class ProtectionForm(Form):
 ConnectorChoice = Annotated[
     Annotated[Reference, Tag("name")] | Annotated[ConnectorForm, Tag("inline")], Discriminator(name_or_inline)
 ]
-LimitsChoice = Annotated[
-    Annotated[Reference, Tag("name")] | Annotated[LimitsUseForm, Tag("inline")], Discriminator(name_or_inline)
-]
 
 
 class HarnessForm(Form):
@@ -180,3 +171,4 @@ class HarnessForm(Form):
     loads: dict[Name, LoadForm] = Field(default_factory=dict, max_length=500)
     tolerances: TolerancesForm = TolerancesForm()
     protection: ProtectionForm = ProtectionForm()
+    air: AirForm | None = Field(None, description="The air system, when it has air brakes.")

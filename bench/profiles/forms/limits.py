@@ -1,8 +1,9 @@
 """Limits files: the numbers that verdicts rest on, each with its source and mark."""
 
-from typing import Annotated, Self
+from collections.abc import Mapping
+from typing import Annotated, Any, Self
 
-from pydantic import Field, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
 from bench.profiles.forms.common import Form, Mark, Name, Text, Title
 
@@ -39,3 +40,16 @@ class LimitsUseForm(Form):
 
     use: str | None = Field(None, max_length=300, description="Name or path of a limits file.")
     override: dict[Name, LimitForm] = Field(default_factory=dict, max_length=200)
+
+
+def name_or_inline(value: Any) -> str | None:
+    """Tells pydantic whether a name or the thing itself was given."""
+    if isinstance(value, str):
+        return "name"
+    return "inline" if isinstance(value, Mapping | Form) else None
+
+
+Reference = Annotated[str, Field(min_length=1, max_length=300)]
+LimitsChoice = Annotated[
+    Annotated[Reference, Tag("name")] | Annotated[LimitsUseForm, Tag("inline")], Discriminator(name_or_inline)
+]

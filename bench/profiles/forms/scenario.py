@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, RootModel, WithJsonSchema
 
+from bench.profiles.forms.air import AirScenarioForm
 from bench.profiles.forms.common import Form, Name, Text, Title
 from bench.profiles.forms.harness import Reference
 from bench.profiles.model import InjectedKind, SenseErrors
@@ -99,4 +100,5 @@ class ScenarioForm(Form):
     clamp_milliohm: Annotated[float, Field(ge=0, le=1e5)] = Field(5.0, description="The board's chassis clamp.")
     sense: SenseForm = SenseForm()
     faults: list[FaultForm] = Field(default_factory=list, max_length=50)
+    air: AirScenarioForm | None = Field(None, description="The simulated air system; a sound one when absent.")
     operator: AnswersForm = Field(default_factory=lambda: AnswersForm({}), description="Answers to questions.")
