@@ -5,10 +5,12 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from bench.profiles.faults import places
 from bench.profiles.forms.harness import HarnessForm
 from bench.profiles.forms.measurements import DriveForm, InrushForm, MeasurementsForm, ReadingForm
+from bench.profiles.library import near
 from bench.profiles.loading import load_profile, profile_of
-from bench.profiles.model import BoardErrors, Inrush, Measurements, Profile, Reading
+from bench.profiles.model import CHASSIS, BoardErrors, Inrush, Measurements, Profile, Reading
 from bench.profiles.problems import Problem, fill, referred, refusal, refuse
 from bench.profiles.source import Document, read_document
 
@@ -78,9 +80,12 @@ def _problems(form: MeasurementsForm, profile: Profile) -> Iterator[Problem]:
         )
     there = {str(pin.number) for pin in profile.connector.pins}
     live = {str(number) for number in profile.connector.live_pins}
+    nodes = places(profile).nodes
     for how, i, reading in _rows(form):
         for pin in sorted(set(reading.driven) - live):
             yield Problem((how, i, "driven"), f"pin {pin} is no live pin of {profile.connector.name}")
+        if reading.sense_at is not None and reading.sense_at not in nodes:
+            yield Problem((how, i, "sense_at"), f"no node '{reading.sense_at}'{near(reading.sense_at, nodes)}")
         for key, pins in (("pin_v", reading.pin_v), ("pin_a", reading.pin_a)):
             for pin in sorted(pins.keys() - there):
                 yield Problem((how, i, key, pin), f"{profile.connector.name} has no pin {pin}")
@@ -101,6 +106,7 @@ def _readings(form: MeasurementsForm) -> Iterator[Reading]:
             return_a={str(name): current_a for name, current_a in row.return_a.items()},
             chassis_sense_v=row.chassis_sense_v,
             supply_v=row.supply_v,
+            sense_at=row.sense_at or CHASSIS,
         )
         yield _as_driven(reading, row) if isinstance(row, DriveForm) else reading
 
@@ -153,6 +159,7 @@ def _row(reading: Reading) -> dict[str, Any]:
         "pin_a": _by_text(reading.pin_a),
         "return_a": dict(reading.return_a),
         "chassis_sense_v": reading.chassis_sense_v,
+        "sense_at": reading.sense_at if reading.sense_at != CHASSIS else None,
         "supply_v": reading.supply_v,
     }
     row |= {key: value for key, value in optional.items() if value not in (None, {})}

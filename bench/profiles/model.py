@@ -364,6 +364,7 @@ class Reading:
         pin_a: current out of the pins that were read.
         return_a: current into the board by ``pin`` and ``chassis``.
         supply_v: at the board, at that instant.
+        sense_at: node that the sense lead is on; the far end of a wire for a two-ended test.
     """
 
     how: Literal["probe", "pulse", "drive"]
@@ -378,6 +379,7 @@ class Reading:
     limited: bool = False
     tripped: bool = False
     inrush: Inrush | None = None
+    sense_at: str = CHASSIS
 
 
 @dataclass(frozen=True, slots=True)

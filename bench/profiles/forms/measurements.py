@@ -4,7 +4,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema, model_validator
 
-from bench.profiles.forms.common import Form, NominalV, PinKey
+from bench.profiles.forms.common import Form, Name, NominalV, PinKey
 from bench.profiles.forms.harness import HarnessForm, Reference, name_or_inline
 from bench.profiles.model import BoardErrors
 
@@ -54,6 +54,7 @@ class ReadingForm(Form):
     pin_a: dict[PinKey, Amperes] = Field(default_factory=dict)
     return_a: dict[Literal["pin", "chassis"], Amperes] = Field(default_factory=dict)
     chassis_sense_v: Volts | None = None
+    sense_at: Name | None = Field(None, description="Node that the sense lead is on; the chassis when absent.")
     supply_v: Volts | None = None
 
 

@@ -148,6 +148,7 @@ BAD = [
     (spoilt("drive", 0, "level", value=2), "'level' must be at most 1, not 2"),
     (spoilt("drive", 0, "inrush", "a", value=[1.0]), "'a' has 1 samples and 'v' has 2"),
     (spoilt("drive", 0, "inrush", "dt_s", value=0), "'dt_s' must be more than 0"),
+    (spoilt("drive", 0, "sense_at", value="rear.stp"), "no node 'rear.stp': did you mean 'rear.stop'?"),
     (spoilt("drive", value={}), "'drive' must be a list"),
     (spoilt("supply_v", value=True), "'supply_v' must be a number, not True"),
     (changed(supply_v=..., drive=...), "'supply_v' is missing, and no driven pin shows it"),
@@ -237,6 +238,7 @@ def readings(draw: st.DrawFn) -> Reading:
         pin_a=draw(st.dictionaries(PINS, VOLTS)),
         return_a=draw(st.dictionaries(st.sampled_from(["pin", "chassis"]), VOLTS)),
         chassis_sense_v=draw(st.none() | VOLTS),
+        sense_at=draw(st.sampled_from(["chassis", "rear.ground"])),
         supply_v=draw(st.none() | VOLTS),
     )
     if how != "drive":
