@@ -4,10 +4,12 @@ One call: ``await serve(simulator, ServeOptions(tcp=5025), ready=print)`` serves
 """
 
 from asyncio import TaskGroup
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from firmware_sim.servers.line_server import LineSerialPort, LineServer, talk_on_pty
 from firmware_sim.servers.modbus_server import UNIT, ModbusRtu, ModbusTcp, relay
@@ -19,6 +21,7 @@ __all__ = ["PTY", "Endpoints", "PacedBoard", "Registers", "ServeOptions", "serve
 PTY = "pty"
 DEFAULT_BAUD = 115_200
 LOOPBACK = "127.0.0.1"
+Job = Callable[[], Coroutine[Any, Any, None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +82,25 @@ async def serve(
         OSError: a port, device or link cannot be opened.
     """
     board = PacedBoard(simulator, options.speed)
-    async with AsyncExitStack() as stack, TaskGroup() as tasks:
-        tcp = options.tcp
-        tcp_at = await stack.enter_async_context(LineServer(board, options.host, tcp)) if tcp is not None else None
-        port = options.modbus_tcp
-        modbus_at = await stack.enter_async_context(ModbusTcp(board, options.host, port)) if port is not None else None
-        serial = await _line_port(board, options, stack, tasks) if options.serial else None
-        rtu = await _rtu_port(board, options, stack, tasks) if options.modbus_rtu else None
-        tasks.create_task(board.run(), name="board time")
-        ready(Endpoints(tcp_at, modbus_at, serial, rtu))
+    async with AsyncExitStack() as stack:
+        endpoints, jobs = await _open(board, options, stack)
+        async with TaskGroup() as tasks:
+            for job in (board.run, *jobs):
+                tasks.create_task(job())
+            ready(endpoints)
+
+
+async def _open(board: PacedBoard, options: ServeOptions, stack: AsyncExitStack) -> tuple[Endpoints, list[Job]]:
+    """Open what the options ask for; return where, and what has to run meanwhile."""
+    jobs: list[Job] = []
+    at: dict[str, tuple[str, int]] = {}
+    if options.tcp is not None:
+        at["tcp"] = await stack.enter_async_context(LineServer(board, options.host, options.tcp))
+    if options.modbus_tcp is not None:
+        at["modbus_tcp"] = await stack.enter_async_context(ModbusTcp(board, options.host, options.modbus_tcp))
+    serial = await _line_port(board, options.serial, options.baud, stack, jobs) if options.serial else None
+    rtu = await _rtu_port(board, options.modbus_rtu, options.baud, stack, jobs) if options.modbus_rtu else None
+    return Endpoints(at.get("tcp"), at.get("modbus_tcp"), serial, rtu), jobs
 
 
 def _is_device(where: str) -> bool:
@@ -98,20 +111,18 @@ def _link(where: str) -> str | None:
     return None if where == PTY else where
 
 
-async def _line_port(board: PacedBoard, options: ServeOptions, stack: AsyncExitStack, tasks: TaskGroup) -> str:
-    where = options.serial or PTY
+async def _line_port(board: PacedBoard, where: str, baud: int | None, stack: AsyncExitStack, jobs: list[Job]) -> str:
     if _is_device(where):
-        return await stack.enter_async_context(LineSerialPort(board, where, options.baud or DEFAULT_BAUD))
+        return await stack.enter_async_context(LineSerialPort(board, where, baud or DEFAULT_BAUD))
     pty = stack.enter_context(opened(_link(where)))
-    tasks.create_task(talk_on_pty(board, pty, options.baud), name="line on pty")
+    jobs.append(partial(talk_on_pty, board, pty, baud))
     return _link(where) or pty.path
 
 
-async def _rtu_port(board: PacedBoard, options: ServeOptions, stack: AsyncExitStack, tasks: TaskGroup) -> str:
-    where, baud = options.modbus_rtu or PTY, options.baud or DEFAULT_BAUD
+async def _rtu_port(board: PacedBoard, where: str, baud: int | None, stack: AsyncExitStack, jobs: list[Job]) -> str:
     if _is_device(where):
-        return await stack.enter_async_context(ModbusRtu(board, where, baud))
+        return await stack.enter_async_context(ModbusRtu(board, where, baud or DEFAULT_BAUD))
     outer, inner = stack.enter_context(opened(_link(where))), stack.enter_context(opened())
-    await stack.enter_async_context(ModbusRtu(board, inner.path, baud))
-    tasks.create_task(relay(outer, inner, options.baud), name="RTU relay")
+    await stack.enter_async_context(ModbusRtu(board, inner.path, baud or DEFAULT_BAUD))
+    jobs.append(partial(relay, outer, inner, baud))
     return _link(where) or outer.path

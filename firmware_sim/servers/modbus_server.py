@@ -24,7 +24,7 @@ from firmware_sim.servers.registers import PacedBoard
 UNIT = 1
 BITS_PER_BYTE = 11  # start, eight data, parity or second stop, stop
 ADDRESSES = 20_000
-READS, WRITES = (3, 4, 23), (6, 16, 22, 23)
+READS, WRITES = (3, 4, 23), (6, 16, 23)
 VENDOR = "Umbilical"
 _EXCEPTIONS = {Refusal.NONE: None, Refusal.BAD_VALUE: ExcCodes.ILLEGAL_VALUE}
 
