@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from bench.records import RunSummary
 
-group = typer.Typer(no_args_is_help=True, help="List and show what was tested.")
+group = typer.Typer(no_args_is_help=True, help="List, show and verify what was tested.")
 
 
 @group.command("list")
@@ -61,6 +61,23 @@ def show_record(
             terminal.out(), run, [("record", run.id), ("kept in", store.where), ("started", run.started)], units_of(run)
         )
     return 0
+
+
+@group.command("verify")
+def verify(record: opt.Records = None, as_json: opt.Json = False) -> int:
+    """Check that no record was changed, removed or added afterwards."""
+    from bench import app
+    from bench.cli import json_view, terminal
+
+    with app.open_records(record) as store:
+        problems = store.verify()
+    if as_json:
+        json_view.emit({"records": store.where, "problems": problems})
+    for problem in () if as_json else problems:
+        terminal.err().print(problem, soft_wrap=True)
+    if not problems and not as_json:
+        terminal.out().print(f"{store.where}: every record is as it was written", soft_wrap=True)
+    return 1 if problems else 0
 
 
 def _listing(runs: "list[RunSummary]") -> "Table":
