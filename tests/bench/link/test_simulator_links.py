@@ -133,8 +133,8 @@ async def test_waiting_is_in_board_time_at_any_speed(port):
     assert took_s < 2
 
 
-async def test_a_silent_controller_is_turned_off_and_told_so(port):
-    async with served(port, speed=5) as board:
+async def test_a_silent_controller_is_turned_off_and_told_so():
+    async with served(PORTS["line over serial"], speed=5) as board:
         await make_ready(board)
         await board.drive(CHANNEL)
         seen = await board.wait(2.5)
