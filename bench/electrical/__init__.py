@@ -1,7 +1,19 @@
 """Pure functions that turn electrical measurements into findings."""
 
+from bench.electrical.diagnosis import Diagnosis, Hypothesis, diagnose
 from bench.electrical.expected import ExpectedCircuit, Interval, expected
 from bench.electrical.inrush import settled_current
+from bench.electrical.plan import plan
 from bench.electrical.rules import first_look
 
-__all__ = ["ExpectedCircuit", "Interval", "expected", "first_look", "settled_current"]
+__all__ = [
+    "Diagnosis",
+    "ExpectedCircuit",
+    "Hypothesis",
+    "Interval",
+    "diagnose",
+    "expected",
+    "first_look",
+    "plan",
+    "settled_current",
+]

@@ -111,14 +111,14 @@ class Harness:
         return table[:, 0], table[:, 1]
 
 
-def build(profile: Profile) -> Harness:
-    """Merge a profile's segments and joints into spans."""
+def build(profile: Profile, keep: Sequence[str] = ()) -> Harness:
+    """Merge a profile's segments and joints into spans; nodes in ``keep`` stay junctions."""
     neighbours: dict[str, list[Element]] = defaultdict(list)
     elements: tuple[Element, ...] = (*profile.segments, *profile.joints)
     for element in elements:
         neighbours[element.a].append(element)
         neighbours[element.b].append(element)
-    fixed = {pin_node(pin.number) for pin in profile.connector.pins} | {CHASSIS}
+    fixed = {pin_node(pin.number) for pin in profile.connector.pins} | {CHASSIS} | (set(keep) & set(neighbours))
     for load in profile.loads:
         fixed |= {load.a, load.b}
     junctions = fixed | {node for node, around in neighbours.items() if len(around) != 2}

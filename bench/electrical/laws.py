@@ -2,9 +2,13 @@
 
 Filament: hot, the current follows the 0.55th power of the voltage (Fink and Beaty's lamp
 re-rating rule); cold, it is a plain resistance, the hot one divided by the cold ratio
-(tungsten: ``R`` grows with the absolute temperature to the power 1.2). Between the two the
-resistance is a smooth maximum, so that a lamp that is fed backwards with a fraction of a volt
-is neither hot nor quite cold. LED lamp: nothing below a threshold, a series resistance, then
+(tungsten: ``R`` grows with the absolute temperature to the power 1.2). Between the two it loses
+heat by radiation and, the more the colder it is, by conduction through gas and leads:
+``x**2 = t**1.2 ((1 - c) G + c D)`` ties voltage to temperature, both over their rated values, where
+``G`` (radiated) grows as ``t**q`` and ``D`` (conducted) as ``t``, both from ambient, with ``q`` such that
+the rule holds at the rating. The conducted share ``c`` is a few percent to
+a fifth and differs from lamp to lamp, which is why lamps fed backwards are weakly predicted.
+LED lamp: nothing below a threshold, a series resistance, then
 a regulated current. Control unit: constant power above its lock-out voltage.
 
 All corners are rounded by a few millivolts or a percent, so that Newton's method converges.
@@ -12,6 +16,7 @@ All corners are rounded by a few millivolts or a percent, so that Newton's metho
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +29,9 @@ BoolArray = NDArray[np.bool_]
 FILAMENT_EXPONENT = 0.55  # Fink & Beaty, Standard Handbook for Electrical Engineers: I ~ V**0.55
 TUNGSTEN_EXPONENT = 1.2  # textbook fit of tungsten's resistivity against temperature
 ROOM_K = 293.15
-_BLEND = 3.0
+CONDUCTED_SHARE = 0.06  # of the rated power, typical; handbook range 2 to 20 % (from memory)
+_AMBIENT = 13.0 ** (-1 / TUNGSTEN_EXPONENT)  # over the rated working temperature
+_TEMPERATURES = _AMBIENT + np.concatenate([[0.0], np.geomspace(1e-4, 1.6, 600)])
 _THRESHOLD_SOFTNESS_V = 0.03
 _REGULATION_SOFTNESS = 0.02
 _LOCKOUT_SOFTNESS_V = 0.05
@@ -100,6 +107,7 @@ def load_current(
     factor: FloatArray,
     cold: BoolArray,
     cold_scale: FloatArray,
+    conducted: float = CONDUCTED_SHARE,
 ) -> tuple[FloatArray, FloatArray]:
     """Current through each load and its slope dI/dV.
 
@@ -107,15 +115,21 @@ def load_current(
         laws: ``n`` loads.
         volts: shape (readings, n), a to b.
         factor: (readings, n) or (n,), multiplies the current; 0 is a missing load.
-        cold: (readings,), filaments are still cold and control units not yet awake.
+        cold: (readings, n), filaments are still cold and control units not yet awake.
         cold_scale: (n,) or (readings, n), multiplies the cold resistance of filaments (temperature).
+        conducted: share of the rated power that filaments conduct away.
     """
     amps, slope = np.zeros_like(volts), np.zeros_like(volts)
     scale = np.broadcast_to(cold_scale, volts.shape)
-    for kind, law in ((FILAMENT, _filament), (LED, _led), (RESISTOR, _resistor), (DIODE, _diode), (UNIT, _unit)):
+    which = np.flatnonzero(laws.kind == FILAMENT)
+    if which.size:
+        amps[:, which], slope[:, which] = _filament(
+            laws, which, volts[:, which], cold[:, which], scale[:, which], conducted
+        )
+    for kind, law in ((LED, _led), (RESISTOR, _resistor), (DIODE, _diode), (UNIT, _unit)):
         which = np.flatnonzero(laws.kind == kind)
         if which.size:
-            amps[:, which], slope[:, which] = law(laws, which, volts[:, which], cold, scale[:, which])
+            amps[:, which], slope[:, which] = law(laws, which, volts[:, which], cold[:, which])
     leak = laws.leak_s
     return (amps + volts * leak) * factor, (slope + leak) * factor
 
@@ -123,19 +137,44 @@ def load_current(
 Law = tuple[FloatArray, FloatArray]
 
 
-def _filament(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray, scale: FloatArray) -> Law:
+def _filament(
+    laws: LoadLaws,
+    which: NDArray[np.int64],
+    volts: FloatArray,
+    cold: BoolArray,
+    scale: FloatArray,
+    conducted: float,
+) -> Law:
     hot_ohm, rated_v = laws.first[which], laws.second[which]
-    cold_ohm = laws.third[which] * scale
-    relative = np.maximum(np.abs(volts) / rated_v, 1e-9)
-    growth = (1 - FILAMENT_EXPONENT) * _BLEND
-    hot_part = np.where(cold[:, None], 0.0, relative**growth)
-    total = hot_part + (cold_ohm / hot_ohm) ** _BLEND
-    ohm = hot_ohm * total ** (1 / _BLEND)
+    cold_s = 1 / (laws.third[which] * scale)
+    share, rise = _warm_current(volts / rated_v, conducted)
+    amps = np.where(cold, volts * cold_s, share * rated_v / hot_ohm)
+    return amps, np.where(cold, cold_s, rise / hot_ohm)
+
+
+def _warm_current(relative_v: FloatArray, conducted: float) -> Law:
+    """Settled current over the rated one and its slope, both against voltage over the rated one."""
+    volts, amps, slopes = _warm_table(conducted)
+    size = np.abs(relative_v)
+    piece = np.minimum(np.searchsorted(volts, size, side="right") - 1, len(slopes) - 1)
+    return np.sign(relative_v) * (amps[piece] + slopes[piece] * (size - volts[piece])), slopes[piece]
+
+
+@lru_cache(maxsize=64)
+def _warm_table(conducted: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Voltages, currents, and slopes between them; linear in between, so that slopes are exact."""
+    loss = TUNGSTEN_EXPONENT * (1 + FILAMENT_EXPONENT) / (1 - FILAMENT_EXPONENT)
+    radiated = (loss - conducted) / (1 - conducted)
+    glow = (_TEMPERATURES**radiated - _AMBIENT**radiated) / (1 - _AMBIENT**radiated)
+    drift = (_TEMPERATURES - _AMBIENT) / (1 - _AMBIENT)
+    ohm = _TEMPERATURES**TUNGSTEN_EXPONENT
+    volts = np.sqrt(np.maximum(ohm * ((1 - conducted) * glow + conducted * drift), 0.0))
+    volts[0] = 0.0
     amps = volts / ohm
-    return amps, (1 - (1 - FILAMENT_EXPONENT) * hot_part / total) / ohm
+    return volts, amps, np.diff(amps) / np.diff(volts)
 
 
-def _led(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray, _scale: FloatArray) -> Law:
+def _led(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
     threshold, series, limit, tilt = (
         column[which] for column in (laws.first, laws.second, laws.third, laws.fourth)
     )  # fmt: skip
@@ -156,21 +195,21 @@ def _soft_rise(value: FloatArray, width: FloatArray) -> Law:
     return 0.5 * (value + root), 0.5 * (1 + value / root)
 
 
-def _resistor(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray, _scale: FloatArray) -> Law:
+def _resistor(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
     conductance = np.broadcast_to(1 / laws.first[which], volts.shape)
     return volts * conductance, conductance
 
 
-def _diode(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray, _scale: FloatArray) -> Law:
+def _diode(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
     series = laws.second[which]
     amps, slope = _soft_rise((volts - laws.first[which]) / series, _THRESHOLD_SOFTNESS_V / series)
     return amps, slope / series
 
 
-def _unit(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray, _scale: FloatArray) -> Law:
+def _unit(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray) -> Law:
     power, lockout = laws.first[which], laws.second[which]
     awake = 1 / (1 + np.exp(-np.clip((volts - lockout) / _LOCKOUT_SOFTNESS_V, -60, 60)))
-    awake = np.where(cold[:, None], 0.0, awake)
+    awake = np.where(cold, 0.0, awake)
     safe = np.maximum(volts, 1.0)
     # The true slope is slightly negative; zero keeps Newton's matrix positive and the answer the same.
     return awake * power / safe, np.zeros_like(volts)

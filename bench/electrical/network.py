@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.electrical.harness import Harness, IntArray, build
-from bench.electrical.laws import TUNGSTEN_EXPONENT, FloatArray, LoadLaws, load_current
+from bench.electrical.laws import CONDUCTED_SHARE, TUNGSTEN_EXPONENT, FloatArray, LoadLaws, load_current
 from bench.profiles.model import CHASSIS, COPPER_PER_K, BoardErrors, Measurements, Reading, pin_node
 
 OPEN_OHM = 1e9
@@ -26,9 +26,10 @@ LEAST_OHM = 1e-5
 FLOATING_S = 1e-9  # from every node to the board's negative: nothing ever floats
 HOLD_S = 1e5  # stiffness of a driven pin
 RETURN_OHM = 0.005  # a return switch with its lead
-CLAMP_OHM = 0.005  # the chassis clamp
+CLAMP_OHM = 0.010  # a return switch and the clamp on the frame
 LARGEST_STEP_V = 4.0
 CLOSE_ENOUGH_V = 1e-6
+PATIENCE = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +114,8 @@ class Network:
         return_ohm: the board's pin return.
         clamp_ohm: the board's chassis return with its clamp.
         held: foreign supplies: node, siemens, volts.
+        lit: (loads,), loads that something else keeps lit, so never cold.
+        conducted: share of the rated power that filaments conduct away.
     """
 
     size: int
@@ -130,6 +133,15 @@ class Network:
     return_ohm: float = RETURN_OHM
     clamp_ohm: float = CLAMP_OHM
     held: tuple[tuple[int, float, float], ...] = ()
+    lit: NDArray[np.bool_] | None = None
+    conducted: float = CONDUCTED_SHARE
+
+    def load_law(self, across_v: FloatArray, cold: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+        """Currents and slopes (n, loads) at voltages across the loads; ``cold`` (n,) marks cold readings."""
+        asleep = np.broadcast_to(cold[:, None], across_v.shape)
+        if self.lit is not None:
+            asleep = asleep & ~self.lit
+        return load_current(self.laws, across_v, self.factor, asleep, self.cold_scale, self.conducted)
 
     @cached_property
     def branch_incidence(self) -> FloatArray:
@@ -205,15 +217,15 @@ def solve(network: Network, feeds: Feeds, start_v: FloatArray | None = None, ite
     """Steady state of every reading; ``start_v`` (n, nodes) is a nearby solution, to save iterations."""
     passive, driven = _passive(network, feeds)
     volts = start_v if start_v is not None else _linear_start(network, feeds, passive, driven)
-    for _ in range(iterations):
-        amps, slope = load_current(
-            network.laws, volts @ network.load_incidence.T, network.factor, feeds.cold, network.cold_scale
-        )
+    for turn in range(iterations):
+        amps, slope = network.load_law(volts @ network.load_incidence.T, feeds.cold)
         matrix = _with_loads(network, passive, slope)
         misfit = driven - (passive @ volts[:, :, None])[:, :, 0] - amps @ network.load_incidence
         step = np.linalg.solve(matrix, misfit[:, :, None])[:, :, 0]
         largest = np.abs(step).max(axis=1, keepdims=True)
-        volts = volts + step * np.minimum(1.0, LARGEST_STEP_V / np.maximum(largest, 1e-12))
+        # A lamp's knee can throw Newton to and fro for ever; half steps end that.
+        most = 1.0 if turn < PATIENCE else 0.5
+        volts = volts + step * np.minimum(most, LARGEST_STEP_V / np.maximum(largest, 1e-12))
         if largest.max() < CLOSE_ENOUGH_V:
             break
     return _solution(network, feeds, volts, amps, matrix)
@@ -242,7 +254,7 @@ def _linear_start(network: Network, feeds: Feeds, passive: FloatArray, driven: F
     """Node voltages with each load a resistance: the one it has fully fed, or cold."""
     fed_v = max(float(feeds.volts.max(initial=0.0)), 1.0)
     volts = np.full((len(driven), len(network.load_a)), fed_v)
-    amps, _ = load_current(network.laws, volts, network.factor, feeds.cold, network.cold_scale)
+    amps, _ = network.load_law(volts, feeds.cold)
     matrix = _with_loads(network, passive, np.maximum(amps / volts, 0.0))
     return np.asarray(np.linalg.solve(matrix, driven[:, :, None])[:, :, 0])
 

@@ -106,24 +106,28 @@ def first_look(measurements: Measurements) -> tuple[Finding, ...]:
         for circuit in measurements.profile.circuits
         if circuit.name not in busy and (found := _circuit(look, circuit)) is not None
     ]
-    return (*_supply(look), *live.values(), *crossed, *grounds, *alone)
+    return (*supply_findings(measurements), *live.values(), *crossed, *grounds, *alone)
 
 
-def _supply(look: Look) -> Iterator[Finding]:
-    limit_v = LOW_SUPPLY_SHARE * look.measurements.profile.nominal_v
-    limit = look.measurements.profile.limits.get("supply-voltage")
+def supply_findings(measurements: Measurements) -> list[Finding]:
+    """Whether the bench's own supply is too low to trust the rest."""
+    limit_v = LOW_SUPPLY_SHARE * measurements.profile.nominal_v
+    limit = measurements.profile.limits.get("supply-low-v")
     if limit is not None and limit.low is not None:
         limit_v = limit.low
-    if look.measurements.supply_v < limit_v:
-        yield finding(
+    if measurements.supply_v >= limit_v:
+        return []
+    return [
+        finding(
             "low-supply",
             (),
             confidence=0.99,
             verdict=Verdict.UNSURE,
-            size=Size(look.measurements.supply_v, "V"),
-            evidence=[Evidence("supply voltage", look.measurements.supply_v, "V")],
+            size=Size(measurements.supply_v, "V"),
+            evidence=[Evidence("supply voltage", measurements.supply_v, "V")],
             source=limit.source if limit else None,
         )
+    ]
 
 
 def _live_circuits(look: Look) -> Iterator[Finding]:

@@ -7,7 +7,7 @@ from bench.profiles.model import ControlUnit, Diode, Filament, Led, Load, LoadTy
 
 def current_at(load: LoadType, volts: float, *, cold: bool = False) -> float:
     laws = LoadLaws.of([Load("it", "it", load, "a", "b", "c")])
-    amps, _ = load_current(laws, np.array([[volts]]), np.ones(1), np.array([cold]), np.ones(1))
+    amps, _ = load_current(laws, np.array([[volts]]), np.ones(1), np.array([[cold]]), np.ones(1))
     return float(amps[0, 0])
 
 
@@ -39,7 +39,7 @@ def test_a_cold_21_watt_filament_reads_between_0_4_and_0_6_ohm() -> None:
 def test_every_slope_is_the_derivative_of_its_current(load: LoadType) -> None:
     laws = LoadLaws.of([Load("it", "it", load, "a", "b", "c")])
     volts = np.linspace(0.3, 14.0, 60)[:, None]
-    cold = np.zeros(60, dtype=bool)
+    cold = np.zeros((60, 1), dtype=bool)
 
     _, slope = load_current(laws, volts, np.ones(1), cold, np.ones(1))
     above, _ = load_current(laws, volts + 1e-5, np.ones(1), cold, np.ones(1))
