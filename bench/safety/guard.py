@@ -24,16 +24,16 @@ from bench.contract.table import DEFAULT_WATCHDOG_S, Capability, Fault, Return, 
 from bench.errors import BoardRefused, LinkError, PermitDenied, Stopped
 from bench.profiles.model import Profile
 from bench.safety.ending import Ending
-from bench.safety.keeper import Keeper
+from bench.safety.keeper import SHORTEST_BASELINE_S, Keeper
 from bench.safety.permit import Capacity, Denial, Drive, Probe, Pulse, Reference, Request, Switch, Wiggle, permit
 from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
 from bench.safety.shorts import shows_short
 from bench.safety.watch import Watch
-from bench.safety.way_in import check_faults, check_supply, claimed, prepare, watchdog_for
+from bench.safety.way_in import PRESSURE_CEILING_PA, check_faults, check_supply, claimed, prepare, watchdog_for
 from bench.safety.way_out import finish, switch_off
 
-SHOT_TRIES = 20
+SHOT_TRIES = 50
 SHOT_PAUSE_S = 0.002
 NO_FAULT = Fault(0)
 
@@ -92,7 +92,6 @@ class GuardedBoard:
         self._stopped: str | None = None
         self._off = False  # everything, confirmed
         self._commands = asyncio.Lock()  # one at a time, so that a lost answer is looked up before the next is sent
-        self._event_reads = asyncio.Lock()
         self._context = self._session()
 
     # --- way in and way out ---
@@ -110,7 +109,8 @@ class GuardedBoard:
     async def _session(self) -> AsyncIterator[None]:
         await self._meet()
         async with claimed(self._board, self._notice):
-            self._watch.inherit(await prepare(self._board, self.identity, self.setup, self.watchdog_s, self._notice))
+            self._watch.inherit(await prepare(self._board, self.identity, self.setup, self._notice))
+            await self._start_watchdog()
             try:
                 async with asyncio.TaskGroup() as tasks, self._kept(tasks):
                     yield
@@ -134,6 +134,15 @@ class GuardedBoard:
         if Capability.RETURN_SWITCHES in self.capabilities:
             await self.returns(Return.BOTH)
 
+    async def _start_watchdog(self) -> None:
+        """Choose its time by what an exchange takes and how fast the board lives, and feed it for the first time."""
+        await asyncio.sleep(max(SHORTEST_BASELINE_S - self._watch.age_s, 0.0))
+        await self._read()
+        self.watchdog_s = watchdog_for(self._watch.age_s, self._watch.pace.per_second)
+        await self._board.set_board(self.watchdog_s, PRESSURE_CEILING_PA, self.setup.nominal_v)
+        if Capability.WATCHDOG in self.capabilities:
+            await self._board.kick()
+
     async def _meet(self) -> None:
         """Who is it, can it be used, and what does it report?"""
         self._identity = await self._board.open()
@@ -143,14 +152,15 @@ class GuardedBoard:
             self._notice("this board has no watchdog: if the link breaks, switch off its supply")
         asked_at_s = asyncio.get_running_loop().time()
         snapshot = self._watch.note(asked_at_s, await self._board.snapshot())
-        self.watchdog_s = watchdog_for(self._watch.age_s)
         check_faults(snapshot, self._acknowledged)
         check_supply(snapshot, self.setup)
 
     async def _keep(self) -> None:
         kick = self._kick if Capability.WATCHDOG in self.capabilities else self._look
         try:
-            await Keeper(kick, self._look, lambda: self._watch.age_s, self.watchdog_s, self._watch.pace).run()
+            await Keeper(
+                kick, self._look, self._read_page, lambda: self._watch.age_s, self.watchdog_s, self._watch.pace
+            ).run()
         except Exception as error:  # whatever it is, the session can't go on without its keeper
             self._ending.because(error)
 
@@ -158,13 +168,12 @@ class GuardedBoard:
         async with self._commands:
             await self._board.kick()
 
-    async def _look(self) -> None:
+    async def _look(self) -> bool:
         snapshot = await self._read()
         self._watch.check(snapshot)
         if self._ending.error is not None and not self._off:
             await self.safe()  # now, not when the body has found its way out
-        if snapshot.events_head > self._watch.events_read:
-            await self.read_events()
+        return snapshot.events_head > self._watch.events_read
 
     async def safe(self) -> bool:
         """Everything off and disarmed, always allowed; tried for half a second, however often it is cancelled.
@@ -219,20 +228,21 @@ class GuardedBoard:
         """What the rules say of ``request`` by the newest snapshot."""
         return permit(request, self._watch.seen(self.capabilities, self._stopped))
 
-    @property
-    def newest(self) -> Snapshot | None:
-        """The newest snapshot, whoever asked for it."""
-        return self._watch.newest
-
     async def snapshot(self) -> Snapshot:
         """Everything measured, now."""
         self._ending.check()
         return self._checked(await self._read())
 
-    async def wait(self, seconds: float) -> Snapshot:
-        """Let ``seconds`` of board time pass; a snapshot taken at their end."""
+    async def fresh(self) -> Snapshot:
+        """A snapshot that shows what the last command did and is recent; read only when there is none yet."""
         self._ending.check()
-        snapshot = await self._board.wait(seconds)
+        return self._watch.fresh or await self.snapshot()
+
+    async def wait(self, seconds: float, since: Snapshot | None = None) -> Snapshot:
+        """Let ``seconds`` of board time pass from now, or from ``since``; a snapshot taken at their end."""
+        self._ending.check()
+        waiting = self._board.wait(seconds) if since is None else self._board.wait_until(since.uptime_s + seconds)
+        snapshot = await waiting
         return self._checked(self._watch.note(asyncio.get_running_loop().time(), snapshot))
 
     async def capture(self) -> Capture:
@@ -242,11 +252,14 @@ class GuardedBoard:
 
     async def read_events(self) -> None:
         """Read what is in the FIFO, so that ``trips`` is complete."""
-        async with self._event_reads:
-            while page := await self._board.events():
-                self._watch.take(page, self._on_event)
-                if not page.events:
-                    return
+        while await self._read_page():
+            pass
+
+    async def _read_page(self) -> bool:
+        async with self._commands:  # reading acknowledges, which is a command
+            page = await self._board.events()
+        self._watch.take(page, self._on_event)
+        return bool(page.events)
 
     async def _read(self) -> Snapshot:
         asked_at_s = asyncio.get_running_loop().time()
@@ -265,13 +278,13 @@ class GuardedBoard:
 
     async def probe(self, channel: int, time_s: float = 0.005) -> Snapshot:
         """Probe one pin; the snapshot latched at its end. A short is remembered."""
-        shot = await self._shoot(Probe(channel, time_s), lambda: self._board.probe(channel, time_s), time_s)
+        shot = await self._shoot(Probe(channel, time_s), lambda: self._board.probe(channel, time_s))
         self._remember_short(channel, shot, self.identity.probe_ohm)
         return shot
 
     async def pulse(self, channel: int, time_s: float = 0.004) -> Snapshot:
         """Cold pulse on one pin; the snapshot latched at its end. A short is remembered."""
-        shot = await self._shoot(Pulse(channel, time_s), lambda: self._board.pulse(channel, time_s), time_s)
+        shot = await self._shoot(Pulse(channel, time_s), lambda: self._board.pulse(channel, time_s))
         self._remember_short(channel, shot, self.identity.pulse_ohm)
         return shot
 
@@ -307,7 +320,7 @@ class GuardedBoard:
         await self._send(self._board.self_test())
 
     async def _request(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        await self._fresh()
+        await self.fresh()
         denial = self.denial(request)
         if denial:
             raise Denied(request, denial)
@@ -326,18 +339,14 @@ class GuardedBoard:
             self._watch.outdated = True
             command.close()
 
-    async def _fresh(self) -> Snapshot:
-        self._ending.check()
-        return self._watch.fresh or await self.snapshot()
-
-    async def _shoot(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]], time_s: float) -> Snapshot:
-        before = (await self._fresh()).shot_sequence
+    async def _shoot(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]]) -> Snapshot:
+        before = (await self.fresh()).shot_sequence
         await self._request(request, send)
-        now = await self.wait(time_s)
         for _ in range(SHOT_TRIES):
-            if now.shot_sequence != before:
-                return await self._board.shot()
-            now = await self.wait(SHOT_PAUSE_S)
+            shot = await self._board.shot()
+            if shot.sequence != before:
+                return shot
+            await self.wait(SHOT_PAUSE_S)
         raise LinkError("the board took no shot at the end of its probe or pulse: restart the board")
 
     def _remember_short(self, channel: int, shot: Snapshot, fed_through_ohm: float) -> None:

@@ -2,7 +2,8 @@
 
 Both share one task, because the wire carries one exchange at a time. A kick is due a third of
 the watchdog time after the last one was sent; between kicks the board is looked at, so that a
-fault is known within a tenth of a second even while the session waits for something else.
+fault is known within a tenth of a second even while the session waits for something else, and
+its events are read, one page at a time.
 The watchdog counts board time, and a simulated board may live faster than the wall: until two
 looks tell how fast, the keeper hurries.
 """
@@ -25,7 +26,7 @@ class Pace:
 
     def __init__(self) -> None:
         self._first: tuple[float, float] | None = None
-        self._per_second = HURRY
+        self._per_second = HURRY  # until it is known
 
     def note(self, loop_s: float, snapshot: Snapshot) -> None:
         """Learn from a snapshot asked for at ``loop_s``."""
@@ -35,6 +36,11 @@ class Pace:
         passed_s = loop_s - self._first[0]
         if passed_s >= SHORTEST_BASELINE_S:
             self._per_second = max((snapshot.uptime_s - self._first[1]) / passed_s, 1.0)
+
+    @property
+    def per_second(self) -> float:
+        """Board seconds in one second of the loop."""
+        return self._per_second
 
     def loop_s(self, board_s: float) -> float:
         """How long to sleep so that at most ``board_s`` pass on the board."""
@@ -46,7 +52,8 @@ class Keeper:
 
     Args:
         kick: feeds the watchdog.
-        look: reads a snapshot and acts on it.
+        look: reads a snapshot and acts on it; tells whether there are events to read.
+        read_page: reads a page of events.
         age_s: how old the newest snapshot is, whoever read it.
         watchdog_s: board seconds of silence after which the board turns everything off.
         pace: how fast the board lives.
@@ -54,14 +61,17 @@ class Keeper:
 
     def __init__(
         self,
-        kick: Callable[[], Awaitable[None]],
-        look: Callable[[], Awaitable[object]],
+        kick: Callable[[], Awaitable[object]],
+        look: Callable[[], Awaitable[bool]],
+        read_page: Callable[[], Awaitable[object]],
         age_s: Callable[[], float],
         watchdog_s: float,
         pace: Pace,
     ) -> None:
         self._kick = kick
         self._look = look
+        self._read_page = read_page
+        self._events_wait = False
         self._age_s = age_s
         self._watchdog_s = watchdog_s
         self._pace = pace
@@ -91,13 +101,20 @@ class Keeper:
         return self._kicked_s + third_s - self._turn_s - _now_s()
 
     def _look_in_s(self) -> float:
-        return max(LOOK_S, LEAVE_THE_WIRE * self._turn_s) - self._age_s()
+        rest_s = LEAVE_THE_WIRE * self._turn_s - (_now_s() - self._answered_s)
+        return max(rest_s, 0.0 if self._events_wait else LOOK_S - self._age_s())
 
     async def _turn(self, now_s: float) -> None:
-        if self._kick_in_s() > 0:
-            await self._look()
-            return
-        self._kicked_s = now_s
+        if self._kick_in_s() <= 0:
+            self._kicked_s = now_s
+            await self._feed()
+        elif self._events_wait and self._age_s() < LOOK_S:
+            self._events_wait = False
+            await self._read_page()
+        else:
+            self._events_wait = await self._look()
+
+    async def _feed(self) -> None:
         try:
             await self._kick()
         except BoardRefused:

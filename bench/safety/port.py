@@ -82,3 +82,6 @@ class BoardPort(Protocol):
 
     async def wait(self, seconds: float) -> Snapshot:
         """Let board time pass; a snapshot taken at its end."""
+
+    async def wait_until(self, uptime_s: float) -> Snapshot:
+        """Wait for the board's clock; a snapshot taken then."""

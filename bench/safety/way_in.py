@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
 from bench.contract.readings import Event, Identity, Snapshot
-from bench.contract.table import DEFAULT_WATCHDOG_S, WATCHDOG_RANGE_S, Capability, Fault, Refusal
+from bench.contract.table import DEFAULT_WATCHDOG_S, WATCHDOG_RANGE_S, Fault, Refusal
 from bench.errors import BenchError, BoardFault, BoardHeld, BoardRefused, LinkError, PermitDenied
 from bench.safety.permit import names, supply_mismatch
 from bench.safety.port import BoardPort
@@ -13,22 +13,26 @@ from bench.safety.way_out import finish
 
 PRESSURE_CEILING_PA = 1_034_000.0  # 150 psi, the least full scale of the contract's pressure inputs
 HOW_IT_ENDED = Fault.RESTARTED | Fault.HOST_SILENT  # how the last session ended, not what is wrong now
-EXCHANGES_PER_WATCHDOG = 8  # a kick may wait for two others and be lost once, within a third
+EXCHANGES_PER_WATCHDOG = 10  # and so that a snapshot that waits for another exchange is not stale yet
+HICCUP_S = 0.3  # a busy computer may stand still for so long
 
 
-def watchdog_for(exchange_s: float) -> float:
+def watchdog_for(exchange_s: float, board_s_per_s: float) -> float:
     """Watchdog time for a link on which the longest exchange takes ``exchange_s``.
+
+    ``board_s_per_s`` is 1 but for a simulated board that lives faster; then a hiccup of this
+    computer is longer for the board.
 
     Raises:
         LinkError: no time that the contract allows is long enough.
     """
-    wanted_s = EXCHANGES_PER_WATCHDOG * exchange_s
+    wanted_s = EXCHANGES_PER_WATCHDOG * exchange_s * board_s_per_s
     if wanted_s > WATCHDOG_RANGE_S[1]:
         raise LinkError(
             f"one exchange takes {exchange_s * 1000:.0f} ms: too slow to keep the board's watchdog fed; "
             "use a higher baud rate or a better cable"
         )
-    return max(DEFAULT_WATCHDOG_S, wanted_s)
+    return min(max(DEFAULT_WATCHDOG_S, wanted_s, HICCUP_S * board_s_per_s), WATCHDOG_RANGE_S[1])
 
 
 def check_faults(snapshot: Snapshot, acknowledged: Fault) -> None:
@@ -88,9 +92,9 @@ async def _release(board: BoardPort, notice: Callable[[str], None]) -> None:
 
 
 async def prepare(
-    board: BoardPort, identity: Identity, setup: Setup, watchdog_s: float, notice: Callable[[str], None]
+    board: BoardPort, identity: Identity, setup: Setup, notice: Callable[[str], None]
 ) -> tuple[Event, ...]:
-    """Clear what the last session left, write the settings, start the watchdog.
+    """Clear what the last session left, write each channel's settings.
 
     Returns:
         The events that nobody had read.
@@ -99,12 +103,9 @@ async def prepare(
         notice(f"the board reports {names(faults)}: read and cleared")
         await board.clear(faults)
     left = [event async for event in _left(board)]
-    await board.set_board(watchdog_s, PRESSURE_CEILING_PA, setup.nominal_v)
     for channel in sorted(setup.circuits):
         if channel <= identity.channels:
             await board.set_channel(channel, setup.protection)
-    if Capability.WATCHDOG in identity.capabilities:
-        await board.kick()
     return tuple(left)
 
 

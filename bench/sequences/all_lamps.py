@@ -22,7 +22,7 @@ async def all_lamps(inspection: Inspection, outcome: Outcome) -> None:
     if not lit:
         outcome.reasons.append("no sound circuit is there to light")
         return
-    rest = guard.newest
+    rest = await guard.fresh()
     lit = await _light(inspection, outcome, lit)
     channels = [inspection.channel(circuit) for circuit in lit]
     settled = await settle(guard, channels, longest_s=LONGEST_S, nearly=True)

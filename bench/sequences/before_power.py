@@ -32,14 +32,14 @@ async def look(inspection: Inspection, outcome: Outcome) -> None:
         return
     await guard.returns(Return.NONE)
     for circuit in inspection.reachable():
-        rest = guard.newest
+        rest = await guard.fresh()
         shot = await guard.probe(inspection.channel(circuit), PROBE_S)
         inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
     await guard.returns(Return.BOTH)
 
 
 async def _probe(inspection: Inspection, circuit: Circuit) -> Value:
-    rest = inspection.guard.newest
+    rest = await inspection.guard.fresh()
     shot = await inspection.guard.probe(inspection.channel(circuit), PROBE_S)
     reading = inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
     inspection.progress(shot, "probed", circuit)
@@ -85,7 +85,7 @@ async def _until_cold(inspection: Inspection) -> None:
 
 
 async def _pulse(inspection: Inspection, circuit: Circuit, cold: Interval | None) -> Value:
-    rest = inspection.guard.newest
+    rest = await inspection.guard.fresh()
     shot = await inspection.guard.pulse(inspection.channel(circuit), PULSE_S)
     reading = inspection.note(reading_of(inspection, "pulse", (circuit,), shot, rest=rest))
     inspection.progress(shot, "pulsed", circuit)

@@ -1,5 +1,6 @@
 """The runner: one loop over the chosen steps, from the first caution to the closed record."""
 
+import asyncio
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -111,7 +112,7 @@ class _Loop:
             raise
 
     async def _step(self, number: int, step: Step, outcome: Outcome) -> StepResult:
-        started_s = (await self._guard.snapshot()).uptime_s
+        started_s = (await self._guard.fresh()).uptime_s
         cautions = self._cautions(number, step)
         self._doing = StepResult(step.name, step.title, Verdict.NOT_TESTED, started_s, 0.0, cautions=cautions)
         for text in cautions:
@@ -120,10 +121,10 @@ class _Loop:
         self._tell(StepStarted(step.name, step.title, number, len(self._steps)))
         if reason is None:
             reason = await self._perform(step, outcome)
-        ended_s = (await self._guard.snapshot()).uptime_s
+        ended_s = (await self._guard.fresh()).uptime_s
         if reason is not None:
             return replace(self._so_far(outcome, reason), duration_s=ended_s - started_s)
-        return replace(self._judged(step, outcome), duration_s=ended_s - started_s)
+        return replace(await self._judged(step, outcome), duration_s=ended_s - started_s)
 
     def _cautions(self, number: int, step: Step) -> tuple[str, ...]:
         first = (SUPPLY,) if number == 1 else ()
@@ -167,8 +168,8 @@ class _Loop:
 
     # --- judging ---
 
-    def _judged(self, step: Step, outcome: Outcome) -> StepResult:
-        findings = self._fresh(step)
+    async def _judged(self, step: Step, outcome: Outcome) -> StepResult:
+        findings = await self._fresh(step)
         values = tuple(_with_findings(value, (*self._found, *findings)) for value in outcome.values)
         self._found += findings
         self._inspection.suspects |= {name for found in findings if not _of_ground(found) for name in found.circuits}
@@ -182,16 +183,14 @@ class _Loop:
             reason="; ".join(outcome.reasons) or None,
         )
 
-    def _fresh(self, step: Step) -> tuple[Finding, ...]:
+    async def _fresh(self, step: Step) -> tuple[Finding, ...]:
         """Findings not told before that belong here, or whose own step does not come any more."""
         later = self._steps[self._steps.index(step) + 1 :]
         awaited = {kind for other in later for kind in other.finds}
         told = {_key(finding) for finding in self._found}
-        return tuple(
-            finding
-            for finding in self._infer(self._inspection.measurements())
-            if _key(finding) not in told and finding.kind not in awaited
-        )
+        # In a thread: it may take a second, and the watchdog must be fed meanwhile.
+        every = await asyncio.to_thread(self._infer, self._inspection.measurements())
+        return tuple(finding for finding in every if _key(finding) not in told and finding.kind not in awaited)
 
 
 def _key(finding: Finding) -> tuple[FindingKind, tuple[str, ...]]:

@@ -26,6 +26,7 @@ CALM_SHARE = 0.005
 NOISE_A = 0.004  # of a mean over 10 ms: below it nothing can be called a change
 LONGEST_S = 0.4
 NEAR_SHARE = 0.05
+UNEVEN_SHARE = 0.1
 LARGEST_RATIO = 0.8  # of two changes, one step apart: above it the end is too far to tell
 MEAN_S = 0.012  # snapshot values are means of the last 10 ms
 CHARGED_V = 0.03
@@ -72,8 +73,9 @@ async def settle(
     """
     limited: set[int] = set()
     past: Past = []
+    seen = await guard.fresh()
     while True:
-        seen = await guard.wait(POLL_S)
+        seen = await guard.wait(POLL_S, since=seen)
         states = {number: seen.channel(number).state for number in channels}
         limited |= {number for number, state in states.items() if state is ChannelState.LIMIT}
         tripped = frozenset(number for number, state in states.items() if state is ChannelState.TRIPPED)
@@ -96,7 +98,9 @@ def _end(past: Past) -> float | None:
     """Where a falling current will end, if that is near; readings two polls apart."""
     if len(past) < 5:
         return None
-    first_a, middle_a, now_a = (past[i][1] for i in (-5, -3, -1))
+    (first_s, first_a), (middle_s, middle_a), (now_s, now_a) = (past[i] for i in (-5, -3, -1))
+    if abs((now_s - middle_s) - (middle_s - first_s)) > UNEVEN_SHARE * (now_s - middle_s):
+        return None  # a hiccup of the link or the computer: the process needs equal steps
     earlier, later = middle_a - first_a, now_a - middle_a
     if not (earlier < -NOISE_A and LARGEST_RATIO * earlier < later < 0):
         return None
@@ -115,7 +119,7 @@ async def discharge(guard: GuardedBoard, to_v: float = CHARGED_V) -> Snapshot:
     for _ in range(DISCHARGE_TRIES):
         if not any(channel.voltage_v > to_v for channel in before.channels):
             return before
-        now = await guard.wait(POLL_S)
+        now = await guard.wait(POLL_S, since=before)
         pairs = zip(before.channels, now.channels, strict=True)
         if not any(to_v < after.voltage_v < FALLS_TO * earlier.voltage_v for earlier, after in pairs):
             return now

@@ -231,8 +231,7 @@ class FakeBoard:
 
     async def shot(self) -> Snapshot:
         await self._exchange()
-        assert self.last_shot
-        return self.last_shot
+        return self.last_shot or replace(self._snapshot(), sequence=0)
 
     async def events(self) -> EventPage:
         await self._exchange()
@@ -247,6 +246,10 @@ class FakeBoard:
     async def wait(self, seconds: float) -> Snapshot:
         await asyncio.sleep(seconds)
         return await self.snapshot()
+
+    async def wait_until(self, uptime_s: float) -> Snapshot:
+        seen = await self.snapshot()
+        return seen if seen.uptime_s >= uptime_s else await self.wait(uptime_s - seen.uptime_s)
 
     # --- settings and commands ---
 

@@ -1,5 +1,6 @@
 """Settling and discharging in board time."""
 
+import asyncio
 import math
 
 import pytest
@@ -74,6 +75,18 @@ def test_nearly_settled_tells_the_end_earlier_and_as_well():
     assert took_s < whole_s - 0.05
     assert end.steady_a == pytest.approx(12.8 / 3.25, rel=0.005)
     assert end.seen.channel(STOP).current_a > 1.02 * end.steady_a
+
+
+def test_a_hiccup_between_readings_does_not_foretell_a_wrong_end():
+    class Hiccup(Warming):
+        async def snapshot(self):
+            if self.lit_s and 0.07 < self._now() - self.lit_s < 0.09:
+                await asyncio.sleep(0.07)
+            return await super().snapshot()
+
+    end, _ = settled(Hiccup(), nearly=True)
+
+    assert end.steady_a == pytest.approx(12.8 / 3.25, rel=0.01)
 
 
 def test_it_waits_no_longer_than_told_and_no_shorter():
