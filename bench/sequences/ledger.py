@@ -1,6 +1,7 @@
 """A run's way into the record: begun before anything is switched, each step as it ends, closed whatever happens."""
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
@@ -53,6 +54,10 @@ def new_run(
     )
 
 
+async def keep_nothing() -> None:
+    """Nothing more than the steps is kept."""
+
+
 class Ledger:
     """One run while it goes on.
 
@@ -88,16 +93,21 @@ class Ledger:
         await self._close("complete", None)
         return self.run
 
-    async def cut_short(self, error: BaseException, unfinished: StepResult | None) -> None:
+    async def cut_short(
+        self, error: BaseException, unfinished: StepResult | None, keep: Callable[[], Awaitable[None]] = keep_nothing
+    ) -> None:
         """Outputs off, then close the record of a run that ``error`` ended; nothing cuts this short."""
         stopped = isinstance(error, asyncio.CancelledError | Stopped)
-        await finish(self._cut_short("stopped" if stopped else "failed", _why(error), unfinished))
+        await finish(self._cut_short("stopped" if stopped else "failed", _why(error), unfinished, keep))
 
-    async def _cut_short(self, state: RunState, reason: str, unfinished: StepResult | None) -> None:
+    async def _cut_short(
+        self, state: RunState, reason: str, unfinished: StepResult | None, keep: Callable[[], Awaitable[None]]
+    ) -> None:
         await self._guard.safe()
         try:
             if unfinished is not None:
                 await self.add(unfinished)
+            await keep()
         finally:
             await self._close(state, reason)
 

@@ -1,7 +1,7 @@
 """The runner: one loop over the chosen steps, from the first caution to the closed record."""
 
 import asyncio
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
 
@@ -19,6 +19,11 @@ from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 from bench.sequences.steps import Step, choose
 
 Infer = Callable[[Measurements], tuple[Finding, ...]]
+Keep = Callable[[str, Measurements], Awaitable[None]]
+
+
+async def keep_nothing(_run_id: str, _measurements: Measurements) -> None:
+    """Forget the readings."""
 
 
 async def run_inspection(
@@ -35,6 +40,7 @@ async def run_inspection(
     operator: Operator | None = None,
     tell: Listener = ignore,
     infer: Infer = first_look,
+    keep: Keep = keep_nothing,
     command: str = "inspect",
     unit_number: str | None = None,
     vin: str | None = None,
@@ -55,6 +61,7 @@ async def run_inspection(
         operator: asked for the rest; without one, what depends on a safety question is not tested.
         tell: gets every event, in order.
         infer: turns all readings so far into findings.
+        keep: gets the record's id and the new readings of each step that read something, when it is in the record.
         command: for the record, like the next three.
         unit_number: the trailer's own number.
         vin: vehicle identification number.
@@ -69,7 +76,7 @@ async def run_inspection(
         guard, profile, run_id, now(), board_url, command, unit_number=unit_number, vin=vin, operator=operator_name
     )
     ledger = Ledger(run, guard, store, tell)
-    loop = _Loop(guard, profile, chosen, ledger, Prepared(answers or {}, operator), tell, infer)
+    loop = _Loop(guard, profile, chosen, ledger, Prepared(answers or {}, operator), tell, infer, keep)
     return await loop.run()
 
 
@@ -85,6 +92,7 @@ class _Loop:
         operator: Operator,
         tell: Listener,
         infer: Infer,
+        keep: Keep,
     ) -> None:
         self._inspection = Inspection(guard, profile, tell)
         self._guard = guard
@@ -94,6 +102,8 @@ class _Loop:
         self._operator = operator
         self._tell = tell
         self._infer = infer
+        self._keep = keep
+        self._kept = 0
         self._found: list[Finding] = []
         self._doing: StepResult | None = None
 
@@ -106,10 +116,18 @@ class _Loop:
                     outcome = Outcome()
                     await self._ledger.add(await self._step(number, step, outcome))
                     self._doing = None
+                    await self._keep_readings()
                 return await self._ledger.complete()
         except BaseException as error:
-            await self._ledger.cut_short(error, self._unfinished(outcome, error))
+            await self._ledger.cut_short(error, self._unfinished(outcome, error), self._keep_readings)
             raise
+
+    async def _keep_readings(self) -> None:
+        """Hand over what was read since the last time."""
+        new = tuple(self._inspection.readings[self._kept :])
+        if new:
+            await self._keep(self._ledger.run.id, replace(self._inspection.measurements(), readings=new))
+            self._kept += len(new)
 
     async def _step(self, number: int, step: Step, outcome: Outcome) -> StepResult:
         started_s = (await self._guard.fresh()).uptime_s

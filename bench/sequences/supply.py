@@ -2,16 +2,17 @@
 
 from bench.contract.table import SUPPLY_WINDOWS, Capability
 from bench.results import Value, Verdict
-from bench.sequences.inspection import Inspection, Outcome, reading_of
+from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.settle import MEAN_S
+from bench.sequences.unfed import read_unfed
 from bench.sequences.values import judged, limited, source_of
 
 
 async def supply(inspection: Inspection, outcome: Outcome) -> None:
     """Open-circuit voltage, sag and source resistance under a light load."""
-    seen = await inspection.guard.wait(MEAN_S)
+    await read_unfed(inspection)
+    seen = await inspection.guard.fresh()
     inspection.open_v = seen.supply_v
-    inspection.note(reading_of(inspection, "probe", (), seen))
     inspection.progress(seen, f"{seen.supply_v:.2f} V without load")
     outcome.values.append(_open_circuit(inspection, seen.supply_v))
     if not inspection.can(Capability.REFERENCE_RESISTOR):

@@ -11,9 +11,9 @@ from bench.events import RunEnded
 from bench.profiles import load_scenario
 from bench.results import Verdict
 from bench.safety import GuardedBoard
-from bench.sequences import NAMES
+from bench.sequences import NAMES, run_inspection
 from bench.virtual_time import run_virtual
-from tests.bench.sequences.sessions import inspect, inspect_in, inspected, on_simulator
+from tests.bench.sequences.sessions import MemoryStore, inspect, inspect_in, inspected, on_simulator
 
 GOAL_S = 3.0  # of bench time, for a 7-pin trailer
 
@@ -96,6 +96,21 @@ def test_a_live_circuit_is_not_driven():
     assert "something else feeds it" in (session.step("circuits").reason or "")
 
 
+def test_a_second_inspection_waits_for_cold_filaments_and_takes_no_charge_for_a_live_pin():
+    session = on_simulator("healthy-bulbs")
+
+    async def twice(guard: GuardedBoard, *args: object, **options: object) -> object:
+        await run_inspection(guard, *args, **options)
+        session.store = MemoryStore(session.board.on)
+        return await run_inspection(guard, *args, **{**options, "store": session.store})
+
+    run_virtual(inspect_in(session, performer=twice))
+
+    assert session.run.verdict is Verdict.PASS
+    assert session.step("cold-pulse").duration_s > 5.0
+    assert len(session.board.driven()) == len(session.scenario.profile.circuits)
+
+
 def test_the_same_seed_gives_the_same_record():
     first, second = inspected("demo"), inspect("demo")
 
@@ -160,8 +175,6 @@ def test_a_stop_from_elsewhere_closes_the_record_as_stopped():
     session = on_simulator("healthy-bulbs")
 
     async def stopped_inspection(guard: GuardedBoard, *args: object, **options: object) -> object:
-        from bench.sequences import run_inspection
-
         async with asyncio.TaskGroup() as tasks:
 
             async def press() -> None:
