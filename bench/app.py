@@ -8,37 +8,35 @@ file. What is heavy is imported where it is first needed.
 """
 
 import asyncio
-import json
-from collections.abc import AsyncIterator, Callable, Collection, Coroutine, Iterator, Mapping
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator, Callable, Collection, Coroutine, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from bench.contract.readings import Identity, Snapshot
 from bench.contract.table import Fault
 from bench.errors import NoBoard
 from bench.events import Listener, ignore
+from bench.keeping import Keeper, recording
+from bench.keeping import open_records as open_records
+from bench.keeping import report_html as report_html
 from bench.link import Board, BoardUrl, InProcessLink, Link, open_link, parse_board_url
-from bench.profiles import load_profile, load_scenario, profile_document
+from bench.profiles import load_profile, load_scenario
 from bench.profiles.model import Profile, Scenario
 from bench.records.ids import new_record_id
-from bench.results import Run, RunState, StepResult
+from bench.results import Run
 from bench.safety import GuardedBoard
 from bench.safety.way_in import HOW_IT_ENDED, claimed
 from bench.safety.way_out import finish
-from bench.sequences import Nobody, Operator, Question, RunStore, choose, run_inspection, run_walk
+from bench.sequences import Nobody, Operator, Question, choose, run_inspection, run_walk
 from bench.sequences.operator import Answer, is_yes
 from bench.virtual_time import run_virtual
-
-if TYPE_CHECKING:
-    from bench.records import AsyncStore, Store
 
 T = TypeVar("T")
 
 STANDARD_SCENARIO = "healthy-tandem"  # what ``sim:`` alone plays
-PROFILE_ATTACHMENT = "profile.json"
 AnyProfile = str | Path | Profile
 
 
@@ -81,7 +79,7 @@ async def connect(
     """
     where = parse_board_url(url)
     scenario = load_scenario(where.path or STANDARD_SCENARIO) if where.scheme == "sim" else None
-    async with _recording(record) as store:
+    async with recording(record) as store:
         board = Board(_simulated(where, scenario) if scenario else open_link(where))
         identity = await board.open()
         person = operator or (Simulated(scenario) if scenario else Nobody())
@@ -137,7 +135,7 @@ class Session:
     _where: BoardUrl
     _board: Board
     identity: Identity
-    _store: RunStore
+    _store: Keeper
     _tell: Listener
     _notice: Callable[[str], None]
     _operator: Operator
@@ -171,6 +169,7 @@ class Session:
                 guard,
                 loaded,
                 only=only,
+                keep=self._store.keep,
                 **self._surroundings(),
                 unit_number=unit_number,
                 vin=vin,
@@ -251,8 +250,7 @@ class Session:
     @asynccontextmanager
     async def _guarded(self, profile: AnyProfile) -> AsyncIterator[tuple[GuardedBoard, Profile]]:
         loaded = profile if isinstance(profile, Profile) else load_profile(profile)
-        if isinstance(self._store, Recording):
-            self._store.profile = loaded
+        self._store.profile = loaded
         guard = GuardedBoard(self._board, loaded, notice=self._notice, acknowledged=await self._acknowledged())
         async with guard:
             yield guard, loaded
@@ -276,93 +274,6 @@ def _names(faults: Fault) -> tuple[str, ...]:
 
 def _now() -> datetime:
     return datetime.now().astimezone().replace(microsecond=0)
-
-
-# --- records and reports ---
-
-
-class Unrecorded:
-    """Keeps nothing."""
-
-    async def begin(self, run: Run) -> None:
-        """Forget a new run."""
-
-    async def add_step(self, run_id: str, step: StepResult) -> None:
-        """Forget a step."""
-
-    async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
-        """Forget the end."""
-
-
-class Recording:
-    """Keeps runs, and beside each the profile as it was, so that its report stays what it was."""
-
-    def __init__(self, records: "AsyncStore") -> None:
-        self.profile: Profile | None = None
-        self._records = records
-
-    async def begin(self, run: Run) -> None:
-        """Keep a new run and its profile."""
-        await self._records.begin(run)
-        if self.profile is not None:
-            document = json.dumps(profile_document(self.profile)).encode()
-            await self._records.call(self._records.store.attach, run.id, PROFILE_ATTACHMENT, document)
-
-    async def add_step(self, run_id: str, step: StepResult) -> None:
-        """Keep a step."""
-        await self._records.add_step(run_id, step)
-
-    async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
-        """Close a run."""
-        await self._records.finish(run_id, state, duration_s, reason)
-
-
-@asynccontextmanager
-async def _recording(location: str | Path | None) -> AsyncIterator[RunStore]:
-    if location is None:
-        yield Unrecorded()
-        return
-    from bench.records import AsyncStore, Store
-
-    async with AsyncStore(Store(location)) as records:
-        yield Recording(records)
-
-
-@contextmanager
-def open_records(location: str | Path | None = None) -> Iterator["Store"]:
-    """The records for reading; ``location`` as for ``connect``, None for the user's own.
-
-    Raises:
-        RecordError: there are none, or they can't be read.
-    """
-    from bench.records import Store
-
-    with Store(location, create=False) as store:
-        yield store
-
-
-def report_html(record_id: str, location: str | Path | None = None) -> str:
-    """The report of a record as one HTML page.
-
-    Raises:
-        RecordError: no such record.
-        InputError: its profile is neither in the record nor known by name any more.
-    """
-    from bench.reports import render_html
-
-    with open_records(location) as store:
-        found = store.load(record_id)
-        kept = store.attachments(found.id).get(PROFILE_ATTACHMENT)
-        profile = _profile_from(kept, found.id) if kept else load_profile(found.profile)
-        return render_html(found, profile, seal=store.seal(found.id))
-
-
-def _profile_from(kept: bytes, record_id: str) -> Profile:
-    from bench.profiles.loading import profile_of
-    from bench.profiles.source import Document, parse_json
-
-    label = f"the profile in record {record_id}"
-    return profile_of(Document(Path(PROFILE_ATTACHMENT), label, parse_json(kept.decode(), label), dict))
 
 
 # --- the simulator behind real ports ---
@@ -416,10 +327,5 @@ async def play(
     )
     try:
         await serve(simulator, options, lambda endpoints: ready(endpoints.urls()))
-    except ExceptionGroup as errors:
-        problem: Exception = errors
-        while isinstance(problem, ExceptionGroup):
-            problem = problem.exceptions[0]
-        if not isinstance(problem, OSError):
-            raise
-        raise NoBoard(f"the port can't be opened: {problem}; choose another, or end what holds it") from problem
+    except OSError as error:
+        raise NoBoard(f"the port can't be opened: {error}; choose another, or end what holds it") from error

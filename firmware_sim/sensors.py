@@ -48,7 +48,7 @@ class Sensors:
     """All converters of one board.
 
     Args:
-        errors: true errors of the sensors, gains relative (0.01 reads 1 % high); ``None`` entries are drawn from the seed.
+        errors: true errors of the sensors, gains relative (0.01 reads 1 % high); ``None`` ones are drawn from the seed.
         channels: number of channels; channel arguments count from 1.
         seed: decides gains, offsets and the noise.
         nominal_v: 12 or 24.
