@@ -89,6 +89,9 @@ _BIGGER = {"ohm": "kohm", "kohm": "Mohm"}
 _SMALL, _BIG = 0.1, 1000.0
 
 _WRITTEN = {"µA": "uA", "Ω": "ohm", "mΩ": "mohm", "kΩ": "kohm", "MΩ": "Mohm", "°C": "degC", "°F": "degF", "": "1"}
+_SUFFIXES = {
+    "a": "A", "ma": "mA", "v": "V", "mv": "mV", "pa": "Pa", "kpa": "kPa", "psi": "psi", "c": "degC", "ohm": "ohm",
+}  # fmt: skip
 _SIGNS = {unit.sign for unit in _UNITS.values()}
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\s\d].*?)?\s*")
 
@@ -170,6 +173,14 @@ def spread(value: float, plus_minus: float | None, unit: str, system: System) ->
     shown, doubt = (each if into == unit else convert(each, unit, into) for each in (value, plus_minus))
     decimals = max(0, 1 - math.floor(math.log10(doubt)))
     return f"{number(round(shown, decimals), 6)} ± {number(doubt, 2)} {sign(into)}"
+
+
+def column_quantity(column: str) -> tuple[str, str]:
+    """Name and unit of a recording's column: ``current_a`` is a current in A; no known suffix, a pure number."""
+    name, _, suffix = column.rpartition("_")
+    if name and suffix in _SUFFIXES:
+        return name.replace("_", " "), _SUFFIXES[suffix]
+    return column.replace("_", " "), "1"
 
 
 def number(value: float, digits: int = 3) -> str:

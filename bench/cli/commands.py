@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 from typer.main import get_command
 
-from bench.cli import board, demo, inspect, profile, records, report, sim, walk
+from bench.cli import board, demo, inspect, profile, records, records_export, report, sim, walk
 from bench.cli.options import BOARD_FORMS
 
 
@@ -45,6 +45,7 @@ def application() -> typer.Typer:
     app.command("demo")(demo.demo)
     app.command("report")(report.report)
     app.command("sim")(sim.sim)
+    records.group.command("export")(records_export.export)
     app.add_typer(records.group, name="records")
     app.add_typer(profile.group, name="profile")
     app.add_typer(board.group, name="board")

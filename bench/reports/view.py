@@ -314,10 +314,6 @@ def _pins(profile: Profile, states: dict[int, PinState]) -> tuple[PinView, ...]:
 
 # --- recordings ---
 
-_SUFFIXES = {
-    "a": "A", "ma": "mA", "v": "V", "mv": "mV", "pa": "Pa", "kpa": "kPa", "psi": "psi", "c": "degC", "ohm": "ohm",
-}  # fmt: skip
-
 
 def _plots(steps: Iterable[StepResult], profile: Profile, system: units.System) -> tuple[PlotView, ...]:
     traces = [trace for step in steps for trace in step.traces]
@@ -329,21 +325,13 @@ def _plots(steps: Iterable[StepResult], profile: Profile, system: units.System) 
 def _plot(trace: Trace, profile: Profile, system: units.System, buckets: int) -> PlotView:
     pictures: list[Markup] = []
     for column, samples in trace.columns.items():
-        name, unit = _quantity(column)
+        name, unit = units.column_quantity(column)
         limits = _limits_of(trace, unit, profile)
         title = f"{trace.name}: {name}"
         height = FIRST_HEIGHT if not pictures else NEXT_HEIGHT
         if picture := line_plot(title, samples, trace.dt_s, unit, system, limits, buckets, height):
             pictures.append(picture)
     return PlotView(trace.name, tuple(pictures))
-
-
-def _quantity(column: str) -> tuple[str, str]:
-    """``current_a`` is a current in A; a suffix that is no unit stays part of the name."""
-    name, _, suffix = column.rpartition("_")
-    if name and suffix in _SUFFIXES:
-        return name.replace("_", " "), _SUFFIXES[suffix]
-    return column.replace("_", " "), "1"
 
 
 def _limits_of(trace: Trace, unit: str, profile: Profile) -> list[LimitLine]:

@@ -1,0 +1,199 @@
+"""What is kept of runs and what is made of it: records, reports, exports. Part of the composition root.
+
+``app.py`` writes through ``recording``; the command and scripts read through the rest. Locations are files or
+database URLs, None for the user's own place. What is heavy is imported where it is first needed.
+"""
+
+import json
+from collections.abc import AsyncIterator, Iterator, Mapping
+from contextlib import asynccontextmanager, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from bench.errors import InputError, RecordError
+from bench.profiles import load_profile, measurements_document, profile_document
+from bench.profiles.model import Measurements, Profile
+from bench.results import Run, RunState, StepResult
+
+if TYPE_CHECKING:
+    from bench.records import AsyncStore, Store
+
+Location = str | Path | None
+PROFILE_ATTACHMENT = "profile.json"
+EXPORT_FORMATS = ("csv", "mf4", "junit", "json", "archive")
+
+
+class Keeper(Protocol):
+    """Where a session keeps its runs, their readings and the profile they were made with."""
+
+    profile: Profile | None
+
+    async def begin(self, run: Run) -> None:
+        """Keep a new run."""
+
+    async def add_step(self, run_id: str, step: StepResult) -> None:
+        """Keep a step of it."""
+
+    async def keep(self, run_id: str, measurements: Measurements) -> None:
+        """Keep the readings of a step."""
+
+    async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
+        """Close it."""
+
+
+class Unrecorded:
+    """Keeps nothing."""
+
+    profile: Profile | None = None
+
+    async def begin(self, run: Run) -> None:
+        """Forget a new run."""
+
+    async def add_step(self, run_id: str, step: StepResult) -> None:
+        """Forget a step."""
+
+    async def keep(self, run_id: str, measurements: Measurements) -> None:
+        """Forget readings."""
+
+    async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
+        """Forget the end."""
+
+
+class Recording:
+    """Keeps runs, and beside each the profile as it was and all readings, so that it can be judged again."""
+
+    def __init__(self, records: "AsyncStore") -> None:
+        self.profile: Profile | None = None
+        self._records = records
+        self._parts = 0
+
+    async def begin(self, run: Run) -> None:
+        """Keep a new run and its profile."""
+        self._parts = 0
+        await self._records.begin(run)
+        if self.profile is not None:
+            await self._attach(run.id, PROFILE_ATTACHMENT, profile_document(self.profile))
+
+    async def add_step(self, run_id: str, step: StepResult) -> None:
+        """Keep a step."""
+        await self._records.add_step(run_id, step)
+
+    async def keep(self, run_id: str, measurements: Measurements) -> None:
+        """Keep the readings of a step as a part of the record's measurements."""
+        from bench.exports import part_name
+
+        document = measurements_document(measurements, profile=measurements.profile.name)
+        await self._attach(run_id, part_name(self._parts), document)
+        self._parts += 1
+
+    async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
+        """Close a run."""
+        await self._records.finish(run_id, state, duration_s, reason)
+
+    async def _attach(self, run_id: str, name: str, document: Mapping[str, Any]) -> None:
+        await self._records.call(self._records.store.attach, run_id, name, json.dumps(document).encode())
+
+
+@asynccontextmanager
+async def recording(location: Location) -> AsyncIterator[Keeper]:
+    """A keeper of runs in the database at ``location``; with None nothing is kept."""
+    if location is None:
+        yield Unrecorded()
+        return
+    from bench.records import AsyncStore, Store
+
+    async with AsyncStore(Store(location)) as records:
+        yield Recording(records)
+
+
+@contextmanager
+def open_records(location: Location = None) -> Iterator["Store"]:
+    """The records that are there.
+
+    Raises:
+        RecordError: there are none, or they can't be read.
+    """
+    from bench.records import Store
+
+    with Store(location, create=False) as store:
+        yield store
+
+
+# --- documents ---
+
+
+def report_html(record_id: str, location: Location = None) -> str:
+    """The report of a record as one HTML page.
+
+    Raises:
+        RecordError: no such record.
+        InputError: its profile is neither in the record nor known by name any more.
+    """
+    from bench.reports import render_html
+
+    with open_records(location) as store:
+        found = store.load(record_id)
+        kept = store.attachments(found.id).get(PROFILE_ATTACHMENT)
+        profile = _profile_from(kept, found.id) if kept else load_profile(found.profile)
+        return render_html(found, profile, seal=store.seal(found.id))
+
+
+def _profile_from(kept: bytes, record_id: str) -> Profile:
+    from bench.profiles.loading import profile_of
+    from bench.profiles.source import Document, parse_json
+
+    label = f"the profile in record {record_id}"
+    return profile_of(Document(Path(PROFILE_ATTACHMENT), label, parse_json(kept.decode(), label), dict))
+
+
+def export_text(record_id: str, kind: str, location: Location = None, *, part: str = "values") -> bytes:
+    """A record as ``csv`` (one ``part`` of it), ``junit`` or ``json`` (its measurements), UTF-8.
+
+    Raises:
+        RecordError: no such record.
+        InputError: the record holds no measurements.
+    """
+    from bench.exports import csv_table, junit_xml
+
+    with open_records(location) as store:
+        run = store.load(record_id)
+        if kind == "csv":
+            return csv_table(run, part).encode()
+        if kind == "junit":
+            return junit_xml(run)
+        return json.dumps(_measurements(store, run.id), indent=1).encode() + b"\n"
+
+
+def _measurements(store: "Store", record_id: str) -> dict[str, Any]:
+    from bench.exports import joined
+
+    attachments = store.attachments(record_id)
+    profile = attachments.get(PROFILE_ATTACHMENT)
+    document = joined(attachments, json.loads(profile) if profile else None)
+    if document is None:
+        raise InputError(f"record {record_id} holds no measurements: nothing was measured in it")
+    return document
+
+
+def export_mdf4(record_id: str, file: Path, location: Location = None) -> None:
+    """The recordings of a record as an ASAM MDF 4 file.
+
+    Raises:
+        RecordError: no such record, or the file can't be written.
+        InputError: the extra ``mdf`` is missing, or there is no recording.
+    """
+    from bench.exports import write_mdf4
+
+    with open_records(location) as store:
+        run = store.load(record_id)
+    with writing(file):
+        write_mdf4(run, file)
+
+
+@contextmanager
+def writing(file: Path) -> Iterator[None]:
+    """Turn what the system says of a file that can't be written into one line."""
+    try:
+        yield
+    except OSError as error:
+        raise RecordError(f"{file}: can't be written: {error.strerror or error}") from error
