@@ -40,7 +40,7 @@ Answers = Annotated[
 Yes = Annotated[bool, typer.Option("--yes", help="Answer conveniences with yes; never a safety question.")]
 Only = Annotated[
     str | None,
-    typer.Option("--only", metavar="STEP,...", help="Only these steps, and what they need; see the report for names."),
+    typer.Option("--only", metavar="STEP,...", help="Only these steps; a wrong name lists them all."),
 ]
 UnitNumber = Annotated[str | None, typer.Option("--unit-number", metavar="TEXT", help="The trailer's own number.")]
 Vin = Annotated[str | None, typer.Option("--vin", metavar="VIN", help="Checked for typing errors, never refused.")]
