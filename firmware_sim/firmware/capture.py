@@ -30,7 +30,7 @@ class Capture:
         self.channel = channel
         self.waiting = channel > 0
         self.recording = False
-        self.per_tick = samples_per_tick(rate_hz) if rate_hz else 1  # to be asked of the plant
+        self.per_tick = samples_per_tick(rate_hz) if rate_hz else 1
         self._sensors = sensors
         self._log = log
         self._rate_hz = rate_hz
@@ -39,6 +39,11 @@ class Capture:
         self._started_us = 0
         self._true: list[tuple[float, float]] = []
         self._raw: list[tuple[int, int]] = []
+
+    @property
+    def asks_for(self) -> tuple[int, int]:
+        """Channel and number of samples the plant is asked for in a tick; zeros when nothing is recorded."""
+        return (self.channel, self.per_tick) if self.recording else (0, 0)
 
     @property
     def done(self) -> bool:

@@ -99,7 +99,6 @@ class Firmware:
         self._switches = Switches(())
         self.apply()
         hardware.air.switch(0)
-        self.truth = hardware.plant.truth()
         self.conditions = hardware.plant.board_conditions()
         self.history = History(self.truth)
         self.monitor = Monitor(self.truth, self.log)
@@ -115,20 +114,15 @@ class Firmware:
         return (self.tick - self._started_tick) * US_PER_TICK
 
     def move_plant(self, tick: int) -> None:
-        """Let the plant move to ``tick``; recording costs samples on the way."""
+        """Let the plant move to ``tick``; a capture takes its samples on the way."""
         plant, until_s = self.hardware.plant, tick / TICKS_PER_SECOND
-        capture = self.capture
-        if capture.recording:
-            samples = plant.advance(until_s, capture.channel, capture.per_tick)
-        else:
-            plant.advance(until_s)
+        currents_a, voltages_v = plant.advance(until_s, *self.capture.asks_for)
         self.hardware.air.advance(until_s)
-        ticks, self.tick = tick - self.tick, tick
+        self._ticks, self.tick = tick - self.tick, tick
         self.truth = plant.truth()
-        self.history.add(self.truth, ticks)
-        self._ticks = ticks
-        if capture.recording:
-            capture.take(*samples)
+        self.history.add(self.truth, self._ticks)
+        if currents_a:
+            self.capture.take(currents_a, voltages_v)
 
     def step(self, conditions: Conditions) -> None:
         """The work of a tick, after the plant has moved."""
@@ -159,9 +153,9 @@ class Firmware:
         """Set the switches as the outputs want them; a capture that waits for one of them begins."""
         before, self._switches = self._switches, self.outputs.take_switches()
         self.hardware.plant.switch(self._switches)
-        number = self.capture.channel
-        if self.capture.waiting and self._begins(before, number):
-            self.capture.start(self.uptime_us, self.hardware.plant.truth())
+        self.truth = self.hardware.plant.truth()
+        if self.capture.waiting and self._begins(before, self.capture.channel):
+            self.capture.start(self.uptime_us, self.truth)
 
     def _begins(self, before: Switches, number: int) -> bool:
         was = before.feeds[number - 1].mode

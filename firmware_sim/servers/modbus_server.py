@@ -6,6 +6,7 @@ waiting one would get the other's.
 """
 
 import asyncio
+import socket
 from typing import cast
 
 from pymodbus.constants import ExcCodes
@@ -103,6 +104,8 @@ class ModbusTcp:
         )
 
     async def __aenter__(self) -> tuple[str, int]:
+        # pymodbus tells a port that it cannot have to its log only; this tells it as everybody does.
+        socket.create_server(self._where).close()
         await _start(self._server, "{}:{}".format(*self._where))
         listener = cast(asyncio.Server, self._server.transport)
         host, port = listener.sockets[0].getsockname()[:2]
