@@ -193,19 +193,26 @@ def _takes_more(pair: Pair, pin: int) -> bool:
 
 
 def _joined(kind: FindingKind, look: Look, one: Circuit, other: Circuit) -> Finding:
-    pair = look.alone("drive", one.pin) or look.alone("pulse", one.pin) or look.alone("probe", one.pin)
-    assert pair is not None  # noqa: S101 - _follows has read one of them
-    fed_v, other_v = pair.reading.pin_v[one.pin], pair.reading.pin_v[other.pin]
     return finding(
         kind,
         [one, other],
         confidence=0.95 if kind == "cross-connection" else 0.8,
-        evidence=[
-            Evidence(f"pin {one.pin}, fed", fed_v, "V"),
-            Evidence(f"pin {other.pin}, not fed", other_v, "V"),
-        ],
+        evidence=_read_together(look, one, other) or _read_together(look, other, one),
         alternatives=[] if kind == "cross-connection" else [Alternative("cross-connection", None, 0.2)],
     )
+
+
+def _read_together(look: Look, fed: Circuit, other: Circuit) -> list[Evidence]:
+    """Both pins in the first reading that fed one and has the other; a pin that was left out was not read."""
+    for how in ("drive", "pulse", "probe"):
+        pair = look.alone(how, fed.pin)
+        if pair is not None and other.pin in pair.reading.pin_v:
+            volts = pair.reading.pin_v
+            return [
+                Evidence(f"pin {fed.pin}, fed", volts[fed.pin], "V"),
+                Evidence(f"pin {other.pin}, not fed", volts[other.pin], "V"),
+            ]
+    return []
 
 
 # --- the ground return ---
