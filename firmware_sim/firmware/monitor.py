@@ -25,7 +25,8 @@ class Watch:
 
     conducts: bool = False
     spell: object = None
-    reference_a: float = 0.0
+    made_a: float = LEAST_MADE_A
+    broke_a: float = LEAST_BROKE_A
     changes: int = 0
 
 
@@ -44,7 +45,8 @@ class Monitor:
         self._low_a = self._high_a = truth.pin_a
         self._raw.clear()
         for watch, pin_a in zip(self._watches, truth.pin_a, strict=True):
-            watch.reference_a, watch.changes = pin_a, 0
+            watch.made_a, watch.broke_a = max(LEAST_MADE_A, DRIVE_MADE * pin_a), max(LEAST_BROKE_A, DRIVE_BROKE * pin_a)
+            watch.changes = 0
 
     def step(self, truth: Truth, active: Sequence[Channel]) -> None:
         """Take one sample."""
@@ -62,8 +64,7 @@ class Monitor:
         if channel.state is ChannelState.PROBE:
             made, broke = pin_v < PROBE_MADE * truth.supply_v, pin_v > PROBE_BROKE * truth.supply_v
         else:
-            made = pin_a > max(LEAST_MADE_A, DRIVE_MADE * watch.reference_a)
-            broke = pin_a < max(LEAST_BROKE_A, DRIVE_BROKE * watch.reference_a)
+            made, broke = pin_a > watch.made_a, pin_a < watch.broke_a
         if watch.spell != channel.spell:
             watch.spell, watch.conducts = channel.spell, made
         elif broke if watch.conducts else made:
