@@ -1,19 +1,32 @@
-"""A simulated bench: harness, converters and firmware as one object that has registers and a clock."""
+"""A simulated bench: harness, air lines, converters and firmware as one object that has registers and a clock."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from bench.contract.table import Refusal
-from bench.profiles.model import Scenario
+from bench.profiles.model import Profile, Scenario
+from firmware_sim.air import build_air_plant
 from firmware_sim.firmware import Board, Description
 from firmware_sim.plant import build_plant
 from firmware_sim.plant.board import PROBE_OHM, PULL_DOWN_OHM, PULSE_OHM, REFERENCE_OHM
+from firmware_sim.port import Plant
 from firmware_sim.sensors import Sensors
 
 LEAST_CHANNELS = 8
 
 
+def _modulator_volts(profile: Profile, harness: Plant) -> Callable[[], float] | None:
+    """How the air plant learns that its modulators are fed: the volts at their circuit's pin."""
+    if profile.air is None or profile.air.electrical_supply is None:
+        return None
+    index = profile.channel_of_pin[profile.circuit(profile.air.electrical_supply).pin] - 1
+    return lambda: harness.truth().pin_v[index]
+
+
 class Simulator:
-    """The board of a scenario. It has as many channels as the profile's wiring needs, at least eight.
+    """The board of a scenario.
+
+    It has as many channels as the profile's wiring needs, at least eight, and air inputs and valves when
+    the profile's trailer has air brakes.
 
     Raises:
         InputError: the scenario asks for a fault that its profile cannot have.
@@ -22,8 +35,10 @@ class Simulator:
     def __init__(self, scenario: Scenario) -> None:
         profile = scenario.profile
         channels = max(LEAST_CHANNELS, *profile.channel_of_pin.values())
+        harness = build_plant(scenario)
+        self.air = build_air_plant(scenario, _modulator_volts(profile, harness))
         self.board = Board(
-            build_plant(scenario),
+            harness,
             Sensors(scenario.sense, channels, scenario.seed, profile.nominal_v),
             Description(
                 probe_ohm=PROBE_OHM,
@@ -32,6 +47,7 @@ class Simulator:
                 pull_down_ohm=PULL_DOWN_OHM,
                 serial=f"SIM-{scenario.seed:04d}"[:16],
             ),
+            air=self.air,
             channels=channels,
         )
 

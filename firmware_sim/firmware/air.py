@@ -32,8 +32,8 @@ class AirPlant(Protocol):
     def highest_pressure_pa(self) -> float:
         """Highest gauge pressure now; the board trips on it."""
 
-    def quiet_until_s(self) -> float:
-        """As the electrical plant's."""
+    def below_until_s(self, pressure_pa: float) -> float:
+        """The highest pressure does not pass this one before this time; now when it may any moment."""
 
 
 class NoAir:
@@ -60,7 +60,7 @@ class NoAir:
         """No pressure."""
         return 0.0
 
-    def quiet_until_s(self) -> float:
+    def below_until_s(self, pressure_pa: float) -> float:  # noqa: ARG002
         """Always."""
         return float("inf")
 

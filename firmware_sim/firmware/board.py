@@ -70,7 +70,9 @@ class Board:
         if goal == soonest or self._firmware.restart_wanted:
             return soonest
         hardware, goal_s = self._hardware, goal / TICKS_PER_SECOND
-        quiet_s = min(hardware.plant.quiet_until_s(), hardware.air.quiet_until_s(), goal_s)
+        quiet_s = min(hardware.plant.quiet_until_s(), goal_s)
+        if quiet_s > soonest / TICKS_PER_SECOND and (ceiling_pa := self._firmware.board_settings.ceiling_pa):
+            quiet_s = min(quiet_s, hardware.air.below_until_s(ceiling_pa))
         quiet = int(quiet_s * TICKS_PER_SECOND + ROUNDING_TICKS)
         if quiet <= soonest:
             return soonest

@@ -134,7 +134,7 @@ class TankAir(NoAir):
     def highest_pressure_pa(self) -> float:
         return self.pressure_pa
 
-    def quiet_until_s(self) -> float:
+    def below_until_s(self, pressure_pa: float) -> float:
         return self._time_s if self.energised else float("inf")
 
 
