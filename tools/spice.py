@@ -100,8 +100,16 @@ def simulate(
         out = Path(folder, "out.txt")
         if not out.exists():
             raise RuntimeError(f"ngspice wrote nothing: {said[-2000:]}")
-        table = np.loadtxt(out)
-    return _waves(table, columns)
+        return read_waves(out, columns)
+
+
+def read_waves(path: Path, columns: Sequence[tuple[str, int | str]]) -> Waves:
+    """Read what a deck's run wrote."""
+    table = np.loadtxt(path)
+    by_kind: dict[str, dict[int | str, NDArray[np.float64]]] = {"v": {}, "a": {}, "board": {}}
+    for index, (kind, key) in enumerate(columns, start=1):
+        by_kind[kind][key] = table[:, index]
+    return Waves(table[:, 0], by_kind["v"], by_kind["a"], by_kind["board"])  # type: ignore[arg-type]
 
 
 def run_ngspice(deck: Path) -> str:
@@ -162,13 +170,6 @@ def _vector(deck: _Deck, kind: str, key: int | str) -> str:
         return f"v({deck.node(f'socket.{key}')})"
     name = {"supply_v": "bus", "chassis_v": CHASSIS, "ground_pin_v": "board return"}[str(key)]
     return f"v({deck.node(name)})"
-
-
-def _waves(table: NDArray[np.float64], columns: Sequence[tuple[str, int | str]]) -> Waves:
-    by_kind: dict[str, dict[int | str, NDArray[np.float64]]] = {"v": {}, "a": {}, "board": {}}
-    for index, (kind, key) in enumerate(columns, start=1):
-        by_kind[kind][key] = table[:, index]
-    return Waves(table[:, 0], by_kind["v"], by_kind["a"], by_kind["board"])  # type: ignore[arg-type]
 
 
 # --- the harness with its faults ---

@@ -75,6 +75,8 @@ class _Draw:
     spread: float
 
     def __call__(self, what: str, two_sigma: float) -> float:
+        if not self.spread:
+            return 0.0
         normal = Random(f"{self.seed} {what}").gauss(0.0, 1.0)
         return max(-3.0, min(3.0, normal)) * two_sigma / 2 * self.spread
 

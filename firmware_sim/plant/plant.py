@@ -31,6 +31,7 @@ STEADY_V_OR_A = 2e-5  # a steady state this near in every observable is taken at
 STEADY_K = 0.5  # when it is this near in every filament, lit or not
 TRY_STEADY_K_PER_S = 20.0  # while anything moves faster than this, it is not worth trying
 TRY_STEADY_PACE = 1.0  # V/s or A/s of the last step
+SHORTEST_TO_CHANGE_S = 1e-9  # so that time goes on; 15 A moves 100 nF by 0.15 V in it
 NEARLY_ALL = 0.8  # of an Euler step before a mode change
 LIMIT_SLACK_A = 1e-6
 MOST_MODE_CHANGES = 32
@@ -188,7 +189,7 @@ class HarnessPlant:
             self._pending = self._end_at_mode_change(segment)
             longest_s = segment.end_s - start_s
             good = step.estimated or longest_s > NEARLY_ALL * step.length_s
-            if good or longest_s <= SHORTEST_STEP_S:
+            if good or longest_s <= SHORTEST_TO_CHANGE_S:
                 break
         integrator.accept(step)
         if not self._pending and segment.end_s > end_s - SHORTEST_STEP_S / 2:
@@ -211,7 +212,7 @@ class HarnessPlant:
             changes = self._mode_changes(self._y_of(integrator.state), integrator.state.v, start_s)
             if not changes:
                 break
-            self._carry_out(changes, start_s)
+            self._carry_out(changes[:1], start_s)
         return integrator
 
     def _circuit(self) -> Circuit:
@@ -309,7 +310,7 @@ class HarnessPlant:
         if not changes:
             return ()
         share, first = min(((self._when(change, segment), change) for change in changes), key=itemgetter(0))
-        segment.end_s = min(segment.end_s, segment.start_s + max(share * segment.length_s, SHORTEST_STEP_S))
+        segment.end_s = min(segment.end_s, segment.start_s + max(share * segment.length_s, SHORTEST_TO_CHANGE_S))
         return (first,)
 
     def _when(self, change: ModeChange, segment: Segment) -> float:

@@ -108,7 +108,7 @@ def test_switch_on_agrees_with_a_general_ode_solver(limit_a: float) -> None:
     solved = solve_ivp(warming, (0, 0.3), [293.15], t_eval=times, rtol=1e-8, atol=1e-6, max_step=1e-3)
     expected = np.array([lamp_a(kelvin) for kelvin in solved.y[0]])
 
-    assert np.abs(np.array(amps) / expected - 1).max() < 4e-3
+    assert np.abs(np.array(amps) / expected - 1).max() < 5e-3
 
 
 def test_a_lamp_cools_within_seconds_and_then_shows_its_cold_resistance_again() -> None:

@@ -114,7 +114,7 @@ def test_a_soft_start_agrees_on_the_whole_transient(seed: int) -> None:
     current, pins_v = compare(run, spice, pin, phases)
 
     assert current < 0.01
-    assert pins_v < 1e-3
+    assert pins_v < 5e-3  # not all at rest yet; at rest it is 1 mV, below
 
 
 def test_a_limiter_that_stays_active_agrees_all_along() -> None:
