@@ -87,7 +87,7 @@ class Return(IntFlag):
 
 
 class Valve(IntEnum):
-    """Air valves by index; SERVICE_EXHAUST is normally open, so it exhausts without power."""
+    """Air valves by index; both exhausts are normally open, so that both lines exhaust without power."""
 
     SUPPLY_FILL = 0
     SUPPLY_EXHAUST = 1
@@ -215,7 +215,7 @@ COMMANDS: tuple[Command, ...] = (
     Command(CommandCode.RELEASE, "SYSTem:LOCK:RELease", (), "Everything off, disarm, give the claim back."),
     Command(CommandCode.KICK, "SYSTem:WATChdog:KICK", (), "The host is alive; starts the watchdog when it is not running."),
     Command(CommandCode.ARM, "OUTPut:ARM", (), "Allow outputs; refused while a fault is latched or the watchdog is not running."),
-    Command(CommandCode.SAFE, "OUTPut:SAFE", (), "Everything off, service line exhausted, disarmed. Always carried out, for anyone.", anyone=True),
+    Command(CommandCode.SAFE, "OUTPut:SAFE", (), "Everything off, both air lines exhausted, disarmed. Always carried out, for anyone.", anyone=True),
     Command(CommandCode.CLEAR, "SYSTem:FAULt:CLEar", (Argument("faults", "number", 0, 0xFFFF, "bits"),), "Clear exactly the latched faults named, whose causes must be gone."),
     Command(CommandCode.RETURNS, "ROUTe:RETurn", (Argument("returns", "returns", 0, 3, "bits"),), "Close these return switches and open the others.", switches_on=True),
     Command(CommandCode.DRIVE, "OUTPut:DRIVe", (_CHANNEL, Argument("level", "number", 1, 1000, "1", 0.001)), "Soft-start a channel and keep it on.", switches_on=True),

@@ -21,6 +21,9 @@ LUMPS = 4
 SUPPLY, SERVICE, SPRINGS, RESERVOIR, DELIVERY, CHAMBER = 0, LUMPS, 2 * LUMPS, 2 * LUMPS + 1, 2 * LUMPS + 2, 11
 """First volume of each kind; the coupling is the first lump of its line, the valves are at its last."""
 
+SPRUNG, RELAY = slice(0, 3), slice(3, 5)
+"""Paths that open against a spring (regulators, check valve), and the relay valve's inlet and exhaust."""
+
 SPRING_CAVITY_M3 = 1.0e-3  # [M]
 NO_CAVITY_M3 = 0.05e-3
 BENCH_SIDE_M3 = 1.1e-3  # [M] hoses and manifold between the bench's valves and a coupling
@@ -145,19 +148,23 @@ def valve_name(valve: Valve) -> str:
 
 
 def _paths(system: AirSystem, volumes: int, draw: _Draw) -> tuple[Path, ...]:
+    """Those of ``SPRUNG`` first, then those of ``RELAY``."""
     air, supply_source, service_source = volumes, volumes + 1, volumes + 2
     relief = RELIEF_SHARE if system.regulators == "electronic" else 0.0
-    valves = (
-        Path("supply-fill", supply_source, SUPPLY, SOURCE_C, SOURCE_C * relief, VALVE_B),
-        Path("supply-exhaust", SUPPLY, air, EXHAUST_C, EXHAUST_C, VALVE_B),
-        Path("service-fill", service_source, SERVICE, SERVICE_FILL_C, SERVICE_FILL_C * relief, VALVE_B),
-        Path("service-exhaust", SERVICE, air, EXHAUST_C, EXHAUST_C, VALVE_B),
-    )
+    line_end = SUPPLY + LUMPS - 1
+    springs_c, check_c = SPRINGS_C * draw("springs path", PATH_TOLERANCE), CHECK_C * draw("check", PATH_TOLERANCE)
+    inlet_c, exhaust_c = INLET_C * draw("inlet", PATH_TOLERANCE), RELAY_EXHAUST_C * draw("exhaust", PATH_TOLERANCE)
     return (
-        *valves,
+        Path("supply-fill", supply_source, SUPPLY, SOURCE_C, SOURCE_C * relief, VALVE_B),
+        Path("service-fill", service_source, SERVICE, SERVICE_FILL_C, SERVICE_FILL_C * relief, VALVE_B),
+        Path("check-valve", line_end, RESERVOIR, check_c, 0.0 if system.check_valve else check_c, VALVE_B),
+        Path("relay-inlet", RESERVOIR, DELIVERY, inlet_c, inlet_c, VALVE_B),
+        Path("relay-exhaust", DELIVERY, air, exhaust_c, exhaust_c, VALVE_B),
+        Path("supply-exhaust", SUPPLY, air, EXHAUST_C, EXHAUST_C, VALVE_B),
+        Path("service-exhaust", SERVICE, air, EXHAUST_C, EXHAUST_C, VALVE_B),
+        Path("springs", line_end, SPRINGS, springs_c, springs_c, VALVE_B),
         *_line("supply-line", SUPPLY, system.supply_line_m, system.line_bore_m, draw),
         *_line("service-line", SERVICE, system.service_line_m, system.line_bore_m, draw),
-        *_trailer_valves(system, air, draw),
         *_chamber_paths(system, air, draw),
         *_leaks(system, air),
     )
@@ -168,18 +175,6 @@ def _line(name: str, first: int, length_m: float, bore_m: float, draw: _Draw) ->
     pieces = LUMPS - 1
     c = hose_conductance(length_m, bore_m) * pieces**0.5 * draw(name, PATH_TOLERANCE)
     return [Path(f"{name}-{i + 1}", first + i, first + i + 1, c, c, LINE_B) for i in range(pieces)]
-
-
-def _trailer_valves(system: AirSystem, air: int, draw: _Draw) -> tuple[Path, ...]:
-    line_end = SUPPLY + LUMPS - 1
-    springs_c, check_c = SPRINGS_C * draw("springs path", PATH_TOLERANCE), CHECK_C * draw("check", PATH_TOLERANCE)
-    inlet_c, exhaust_c = INLET_C * draw("inlet", PATH_TOLERANCE), RELAY_EXHAUST_C * draw("exhaust", PATH_TOLERANCE)
-    return (
-        Path("springs", line_end, SPRINGS, springs_c, springs_c, VALVE_B),
-        Path("check-valve", line_end, RESERVOIR, check_c, 0.0 if system.check_valve else check_c, VALVE_B),
-        Path("relay-inlet", RESERVOIR, DELIVERY, inlet_c, inlet_c, VALVE_B),
-        Path("relay-exhaust", DELIVERY, air, exhaust_c, exhaust_c, VALVE_B),
-    )
 
 
 def _chamber_paths(system: AirSystem, air: int, draw: _Draw) -> list[Path]:

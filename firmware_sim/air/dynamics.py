@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.profiles.air_model import PA_PER_PSI
-from firmware_sim.air.as_built import CHAMBER, DELIVERY, LUMPS, RESERVOIR, SERVICE, SUPPLY, AirWorks
+from firmware_sim.air.as_built import CHAMBER, DELIVERY, LUMPS, RELAY, RESERVOIR, SERVICE, SPRUNG, SUPPLY, AirWorks
 from firmware_sim.air.brakes import Chambers
 from firmware_sim.air.flow import ANR_K, ATMOSPHERE_PA, CP, GAMMA, R_AIR, FloatArray, mass_flow
 
@@ -43,12 +43,12 @@ class Setting:
 
     Attributes:
         forward_c, back_c: conductances of all paths.
-        source_pa: absolute, of the supply and the service source.
+        boundary_pa: absolute, of the atmosphere, the supply source and the service source.
     """
 
     forward_c: FloatArray
     back_c: FloatArray
-    source_pa: tuple[float, float]
+    boundary_pa: FloatArray
 
 
 class Dynamics:
@@ -65,17 +65,14 @@ class Dynamics:
         self.chambers = works.chambers  # as they are adjusted now
         self.ambient_k, self.drift_k_per_s = ambient_k, drift_k_per_s
         n = self.n = works.volumes
-        self._a = np.array([path.a for path in works.paths])
-        self._b = np.array([path.b for path in works.paths])
+        self._from = np.array([path.a for path in works.paths])
+        self._to = np.array([path.b for path in works.paths])
         self._ratio = np.array([path.ratio for path in works.paths])
         incidence = np.zeros((len(works.paths), n + 3))
         rows = np.arange(len(works.paths))
-        incidence[rows, self._b] += 1.0
-        incidence[rows, self._a] -= 1.0
+        incidence[rows, self._to] += 1.0
+        incidence[rows, self._from] -= 1.0
         self._into = incidence[:, :n]
-        names = [path.name for path in works.paths]
-        self._relay = [names.index("relay-inlet"), names.index("relay-exhaust")]
-        self._springy = [names.index(name) for name in ("supply-fill", "service-fill", "check-valve")]
         self._natural = works.surface_m2 * works.natural * _NATURAL_FILM
         self._forced = works.surface_m2 * works.forced_w_per_m2_k
 
@@ -145,19 +142,19 @@ class Dynamics:
         self, p: FloatArray, gas_k: FloatArray, outside_k: float, setting: Setting
     ) -> tuple[FloatArray, FloatArray]:
         n = self.n
-        all_pa = np.empty((*p.shape[:-1], n + 3))
-        all_pa[..., :n] = p
-        all_pa[..., n:] = (ATMOSPHERE_PA, *setting.source_pa)
-        all_k = np.full(all_pa.shape, outside_k)
-        all_k[..., :n] = gas_k
-        a_pa, b_pa = all_pa[..., self._a], all_pa[..., self._b]
-        a_k, b_k = all_k[..., self._a], all_k[..., self._b]
+        both = np.empty((2, *p.shape[:-1], n + 3))
+        pa, kelvin = both
+        pa[..., :n] = p
+        pa[..., n:] = setting.boundary_pa
+        kelvin[..., :n] = gas_k
+        kelvin[..., n:] = outside_k
+        (a_pa, a_k), (b_pa, b_k) = both[..., self._from], both[..., self._to]
         drop_pa = a_pa - b_pa
         forward = drop_pa >= 0
         upstream_k = np.where(forward, a_k, b_k)
         c = np.where(forward, setting.forward_c, setting.back_c)
-        c[..., self._relay] *= self._relay_opening(p)
-        c[..., self._springy] *= np.minimum(np.abs(drop_pa[..., self._springy]) * (1 / SPRING_PA), 1.0)
+        c[..., RELAY] *= self._relay_opening(p)
+        c[..., SPRUNG] *= np.minimum(np.abs(drop_pa[..., SPRUNG]) * (1 / SPRING_PA), 1.0)
         size = mass_flow(np.maximum(a_pa, b_pa), np.minimum(a_pa, b_pa), upstream_k, c, self._ratio)
         return np.copysign(size, drop_pa), upstream_k
 

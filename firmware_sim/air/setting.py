@@ -64,7 +64,7 @@ class Settings:
             self._apply(fault, forward, back, source_pa)
         for position in controls.pulsed:
             self._pulse(position, forward, back)
-        return Setting(forward, back, (source_pa[0] + ATMOSPHERE_PA, source_pa[1] + ATMOSPHERE_PA))
+        return Setting(forward, back, np.array([0.0, *source_pa]) + ATMOSPHERE_PA)
 
     def _passes(self, valve: Valve, energised: int, stuck: Mapping[str, str]) -> bool:
         kind = stuck.get(valve_name(valve))

@@ -1,6 +1,7 @@
 """The seam to an air plant, and the firmware's valves with their longest-on times.
 
-A board without air has no inputs and no valves; its air values read 0.
+A board without air has no inputs and no valves; its air values read 0. With all valves without power
+nothing fills, and both lines exhaust: the fill valves are normally closed, the exhaust valves normally open.
 """
 
 from typing import Protocol
@@ -66,10 +67,11 @@ class NoAir:
 
 
 class Valves:
-    """Valve outputs; each closes its own circuit again when its longest-on time is over."""
+    """Valve outputs and set-points; each valve loses its power again when its longest-on time is over."""
 
     def __init__(self, plant: AirPlant, log: Log) -> None:
         self.energised = 0
+        self._regulated: set[int] = set()
         self._plant = plant
         self._log = log
         self._due: dict[int, int] = {}
@@ -86,10 +88,18 @@ class Valves:
             self._plant.switch(self.energised)
             self._log(EventKind.VALVE, valve, int(energise))
 
+    def regulate(self, line: int, pressure_pa: int) -> None:
+        """Set a line's electronic regulator."""
+        self._regulated.add(line)
+        self._plant.regulate(line, pressure_pa)
+
     def all_off(self) -> None:
-        """De-energise all: the service line exhausts."""
+        """De-energise all, so that both lines exhaust; a set-point of before must not fill a line after."""
         for valve in list(self._due):
             self.set(valve, False, 0)
+        for line in sorted(self._regulated):
+            self._plant.regulate(line, 0)
+        self._regulated.clear()
 
     def deadline(self) -> int:
         """Tick at which the next longest-on time ends."""

@@ -224,7 +224,7 @@ class Commands:
         firmware = self._firmware
         if pressure_pa > firmware.board_settings.ceiling_pa:
             return Refusal.BAD_VALUE
-        firmware.hardware.air.regulate(line, pressure_pa)
+        firmware.valves.regulate(line, pressure_pa)
         return Refusal.NONE
 
     def _self_test(self) -> Refusal:

@@ -187,7 +187,7 @@ class Firmware:
         self.all_off()
 
     def all_off(self) -> None:
-        """Everything off, service line exhausted, disarmed."""
+        """Everything off, both air lines exhausted, disarmed."""
         self.outputs.all_off(self.tick)
         self.valves.all_off()
         self.apply()

@@ -134,7 +134,7 @@ class TankAir(NoAir):
     def highest_pressure_pa(self) -> float:
         return self.pressure_pa
 
-    def below_until_s(self, pressure_pa: float) -> float:
+    def below_until_s(self, pressure_pa: float) -> float:  # noqa: ARG002
         return self._time_s if self.energised else float("inf")
 
 
@@ -198,3 +198,11 @@ def test_a_set_point_above_the_ceiling_is_refused():
     assert host.command(CommandCode.REGULATE, 1, 700_000) is Refusal.BAD_VALUE
     assert host.command(CommandCode.REGULATE, 1, 600_000) is Refusal.NONE
     assert air.set_points == [(1, 600_000)]
+
+
+def test_everything_off_takes_set_points_back():
+    host, air = air_host()
+    host.command(CommandCode.REGULATE, 0, 600_000)
+    host.command(CommandCode.SAFE)
+
+    assert air.set_points == [(0, 600_000), (0, 0)]
