@@ -6,8 +6,9 @@ A limiter that begins or ends, a control unit that starts or stops, a fault that
 ends a step where it happens. Once nothing moves, one solution holds until the next event.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf
 from operator import and_, itemgetter
 
@@ -102,17 +103,14 @@ class HarnessPlant:
         """Move to ``until_s``; see :meth:`firmware_sim.port.Plant.advance`."""
         amps: list[float] = []
         volts: list[float] = []
-        start_s, span_s = self.time_s, until_s - self.time_s
-        done = 0
-        while done < samples:
-            segment = self._segment_at(start_s + span_s * (done + 1) / samples)
-            a0, a1, a2 = segment.coefficients(self._at.pin_a.start + channel - 1)
-            v0, v1, v2 = segment.coefficients(self._at.pin_v.start + channel - 1)
-            while done < samples and (time_s := start_s + span_s * (done + 1) / samples) < segment.end_s:
-                s = (time_s - segment.start_s) / segment.length_s
-                amps.append(a0 + s * (a1 + s * a2))
-                volts.append(v0 + s * (v1 + s * v2))
-                done += 1
+        pace_s = (until_s - self.time_s) / max(samples, 1)
+        times_s = [self.time_s + pace_s * n for n in range(1, samples)] + [until_s] * (samples > 0)
+        while len(amps) < samples:
+            done = len(amps)
+            segment = self._segment_at(times_s[done])
+            shares = segment.shares(times_s[done : bisect_left(times_s, segment.end_s, done)])
+            amps += segment.values(self._at.pin_a.start + channel - 1, shares)
+            volts += segment.values(self._at.pin_v.start + channel - 1, shares)
         self._segment_at(until_s)
         self.time_s = until_s
         return tuple(amps), tuple(volts)
@@ -257,7 +255,7 @@ class HarnessPlant:
         before = dict(zip(self._configuration.names, self._state.x.tolist(), strict=True))
         self._configuration = self._configurations.of(self._schedule.present)
         x = np.array([before.get(name, 0.0) for name in self._configuration.names])
-        self._state = replace(self._state, x=x)
+        self._state = self._state._replace(x=x)
 
     def _configure_units(self, time_s: float) -> None:
         for name, unit in self._units.items():

@@ -1,5 +1,6 @@
 """A stretch of plant time on which every value is a parabola."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import inf
 
@@ -42,9 +43,15 @@ class Segment:
         quiet_s = QUIET_V_OR_A / self.pace if self.pace else inf
         return min(time_s + quiet_s, self.end_s) if quiet_s >= SHORTEST_QUIET_S else time_s
 
-    def coefficients(self, row: int) -> tuple[float, float, float]:
-        """Parabola of one observable as plain floats, which are faster one by one."""
-        return float(self.y.c0[row]), float(self.y.c1[row]), float(self.y.c2[row])
+    def shares(self, times_s: Iterable[float]) -> list[float]:
+        """Parameters of the parabolas at several times."""
+        start_s, length_s = self.start_s, self.length_s
+        return [(time_s - start_s) / length_s for time_s in times_s]
+
+    def values(self, row: int, shares: Iterable[float]) -> list[float]:
+        """One observable at several parameters; in plain floats, which are faster for the few of a tick."""
+        c0, c1, c2 = float(self.y.c0[row]), float(self.y.c1[row]), float(self.y.c2[row])
+        return [c0 + s * (c1 + s * c2) for s in shares]
 
 
 def segment_of_step(

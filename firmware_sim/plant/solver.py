@@ -7,6 +7,7 @@ which always gets there.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,8 +21,7 @@ CAREFUL_AFTER = 6
 MOST_STEPS = 60
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class State:
+class State(NamedTuple):
     """Terminal voltages x (p,), port voltages v (m,), filament temperatures (k,)."""
 
     x: FloatArray
@@ -29,8 +29,7 @@ class State:
     kelvin: FloatArray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Solution:
+class Solution(NamedTuple):
     """A solved stage and the (p, p) matrix of its last Newton step."""
 
     state: State
