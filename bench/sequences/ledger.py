@@ -98,7 +98,7 @@ class Ledger:
     ) -> None:
         """Outputs off, then close the record of a run that ``error`` ended; nothing cuts this short."""
         stopped = isinstance(error, asyncio.CancelledError | Stopped)
-        await finish(self._cut_short("stopped" if stopped else "failed", _why(error), unfinished, keep))
+        await finish(self._cut_short("stopped" if stopped else "failed", why(error), unfinished, keep))
 
     async def _cut_short(
         self, state: RunState, reason: str, unfinished: StepResult | None, keep: Callable[[], Awaitable[None]]
@@ -118,7 +118,8 @@ class Ledger:
         self._tell(RunEnded(self.run))
 
 
-def _why(error: BaseException) -> str:
+def why(error: BaseException) -> str:
+    """What ended a run early, in words for its record."""
     if isinstance(error, asyncio.CancelledError):
         return "stopped by the operator"
     return str(error) or type(error).__name__

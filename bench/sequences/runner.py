@@ -14,7 +14,7 @@ from bench.safety import Denied, GuardedBoard
 from bench.safety.permit import names
 from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
 from bench.sequences.inspection import Inspection, Outcome
-from bench.sequences.ledger import Ledger, RunStore, new_run
+from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 from bench.sequences.steps import Step, choose
 
@@ -182,7 +182,7 @@ class _Loop:
         )
 
     def _unfinished(self, outcome: Outcome, error: BaseException) -> StepResult | None:
-        return self._so_far(outcome, f"cut short: {error or type(error).__name__}") if self._doing else None
+        return self._so_far(outcome, f"cut short: {why(error)}") if self._doing else None
 
     # --- judging ---
 

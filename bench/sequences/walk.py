@@ -16,7 +16,7 @@ from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
 from bench.sequences.circuits import judge_current
 from bench.sequences.drawing import Drawing
 from bench.sequences.inspection import Inspection, reading_of
-from bench.sequences.ledger import Ledger, RunStore, new_run
+from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 from bench.sequences.settle import settle
 from bench.sequences.values import judged
@@ -162,4 +162,4 @@ class _Walk:
         """The round that was cut short, with what it had."""
         if self.so_far is None:
             return None
-        return replace(self.so_far, reason=f"cut short: {error or type(error).__name__}")
+        return replace(self.so_far, reason=f"cut short: {why(error)}")

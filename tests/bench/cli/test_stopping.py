@@ -43,7 +43,9 @@ def test_a_run_that_is_ended_under_load_leaves_nothing_on(
         assert wait_until(lambda: not board.on, within_s=2)
 
     assert cli.run(["records", "show", "last", "--record", record, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["state"] == state
+    run = json.loads(capsys.readouterr().out)
+    assert run["state"] == state
+    assert [step["reason"] for step in run["steps"]] == ["cut short: stopped by the operator"] * (state == "stopped")
     assert state == "interrupted" or said.splitlines()[-1] == "umbilical: stopped by the operator; outputs are off"
 
 
