@@ -1,8 +1,24 @@
 """Keeping runs: one database, rows that are only ever added, chained so that a change shows."""
 
 from bench.records.aio import AsyncStore
+from bench.records.followups import Compared, Followup
+from bench.records.history import History, Point, SeriesQuery
 from bench.records.ids import new_record_id
 from bench.records.location import default_path
-from bench.records.store import NoSuchRecord, Note, RunSummary, Store
+from bench.records.store import NoSuchRecord, Note, Store
+from bench.records.summaries import RunSummary
 
-__all__ = ["AsyncStore", "NoSuchRecord", "Note", "RunSummary", "Store", "default_path", "new_record_id"]
+__all__ = [
+    "AsyncStore",
+    "Compared",
+    "Followup",
+    "History",
+    "NoSuchRecord",
+    "Note",
+    "Point",
+    "RunSummary",
+    "SeriesQuery",
+    "Store",
+    "default_path",
+    "new_record_id",
+]

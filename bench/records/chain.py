@@ -11,7 +11,10 @@ is printed in its report, and paper doesn't change.
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
+from json.encoder import encode_basestring_ascii
+from types import NoneType
 from typing import Any
 
 Row = Mapping[str, Any]
@@ -21,9 +24,12 @@ Digests = Mapping[str, Sequence[str]]
 GENESIS = "0" * 64
 
 
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=True)  # made once: verify is all this
+
+
 def canonical(thing: object) -> str:
     """JSON with one spelling for one content: sorted keys, no blanks, ASCII."""
-    return json.dumps(thing, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return _ENCODER.encode(thing)
 
 
 def _sha256(data: bytes) -> str:
@@ -34,6 +40,39 @@ def row_digest(row: Row) -> str:
     """The sha256 of one row, hexadecimal."""
     plain = {key: _sha256(item) if isinstance(item, bytes) else item for key, item in row.items()}
     return _sha256(canonical(plain).encode())
+
+
+def digester(names: Sequence[str]) -> Callable[[Sequence[Any]], str]:
+    """``row_digest`` for many rows of one table: the same words, in half the time, as the names are spelled once.
+
+    Args:
+        names: of the columns, sorted; rows are given as their columns in this order.
+    """
+    heads = [f"{',' if no else '{'}{canonical(name)}:" for no, name in enumerate(names)]
+
+    def digest(row: Sequence[Any]) -> str:
+        spelled = [head + _SPELL.get(type(item), canonical)(item) for head, item in zip(heads, row, strict=True)]
+        return _sha256(("".join(spelled) + "}").encode())
+
+    return digest
+
+
+def _spell_bytes(item: bytes) -> str:
+    return f'"{_sha256(item)}"'
+
+
+def _spell_real(item: float) -> str:
+    return float.__repr__(item) if math.isfinite(item) else canonical(item)
+
+
+# As ``canonical`` spells them, without its detour for containers.
+_SPELL: dict[type, Callable[[Any], str]] = {
+    str: encode_basestring_ascii,
+    int: int.__repr__,
+    float: _spell_real,
+    NoneType: lambda _: "null",
+    bytes: _spell_bytes,
+}
 
 
 def digests_of(bundle: Bundle) -> dict[str, list[str]]:

@@ -5,12 +5,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, select
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
 
 from bench.errors import RecordError
-from bench.records import tables
+from bench.records import migrations, tables
 
 BUSY_TIMEOUT_S = 10.0
 
@@ -144,13 +144,14 @@ def _check_schema(engine: Engine, where: str, create: bool) -> None:
             names = _make_schema(connection)
     if tables.schema_version.name not in names:
         raise RecordError(f"{where}: not a record database; give another one with --record")
-    with engine.connect() as connection:
-        version = connection.scalars(select(tables.schema_version.c.version)).one()
+    version = migrations.version_of(engine)
     if version > tables.SCHEMA_VERSION:
         raise RecordError(
             f"{where}: written by a newer Umbilical (schema {version}; this one reads up to "
             f"{tables.SCHEMA_VERSION}); update Umbilical"
         )
+    if version < tables.SCHEMA_VERSION:
+        migrations.migrate(engine)
 
 
 def _make_schema(connection: Connection) -> set[str]:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from bench.records.chain import Bundle, Row, canonical
+from bench.records.followups import Compared, Followup
 from bench.results import (
     Alternative,
     BoardInfo,
@@ -101,6 +102,29 @@ def step_from(bundle: Bundle) -> StepResult:
         cautions=tuple(json.loads(row["cautions"])),
         reason=row["reason"],
     )
+
+
+def followup_row(run_id: str, no: int, written: str, followup: Followup) -> dict[str, Any]:
+    """The row of a later word on a finding."""
+    compared = [
+        asdict(each) | {name: _real(getattr(each, name)) for name in ("before", "after", "low", "high")}
+        for each in followup.evidence
+    ]
+    plain = ("step_no", "finding_no", "state", "retest_id", "reason")
+    return {
+        "run_id": run_id,
+        "no": no,
+        "written": written,
+        **{name: getattr(followup, name) for name in plain},
+        "evidence": canonical(compared),
+    }
+
+
+def followup_from(row: Row) -> Followup:
+    """A later word on a finding from its row."""
+    evidence = tuple(Compared(**each | {"verdict": Verdict(each["verdict"])}) for each in json.loads(row["evidence"]))
+    names = ("step_no", "finding_no", "state", "retest_id", "reason", "written")
+    return Followup(**{name: row[name] for name in names}, evidence=evidence)
 
 
 def _step_row(step: StepResult) -> dict[str, Any]:

@@ -4,54 +4,37 @@ Blocking. From async code use ``AsyncStore``. One ``Store`` may be used by sever
 processes may have the same database open: a writer takes the database's write lock for one short act.
 """
 
+import json
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Self
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import Connection, func, select
 
 from bench.errors import RecordError
 from bench.records import chain, database, rows, tables
+from bench.records.archive import acts_of, lines_of
+from bench.records.followups import Followup
+from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_pass, points
+from bench.records.intake import Taken, take_in
 from bench.records.lease import is_cut, own_lease
 from bench.records.location import default_path
 from bench.records.queries import append, count_of, matching_ids, measured_s, open_runs, row_of, rows_of
+from bench.records.summaries import CUT_REASON, RunSummary, summaries
 from bench.records.verify import problems
-from bench.results import Run, RunState, StepResult, Verdict
+from bench.results import Run, RunState, StepResult
 
-CUT_REASON = "the program ended before the run was closed"
+_SEALED = ("run", "step", "end")  # kinds of entry that are the run itself
 
 
 class NoSuchRecord(RecordError):  # noqa: N818 - named for what happened, as every error here
     """No record, or more than one, goes by that name."""
 
     exit_code = 64
-
-
-@dataclass(frozen=True, slots=True)
-class RunSummary:
-    """One line in a list of runs.
-
-    Attributes:
-        failed: titles of the steps that failed, in order.
-        findings: how many there are, of any severity.
-    """
-
-    id: str
-    command: str
-    profile: str
-    started: str
-    duration_s: float
-    state: RunState
-    verdict: Verdict
-    unit_number: str | None
-    vin: str | None
-    operator: str | None
-    failed: tuple[str, ...]
-    findings: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +147,22 @@ class Store:
             row = {"run_id": run_id, "no": no, "written": written, "author": author, "text": text}
             append(connection, "note", run_id, no, {"note": [row]})
 
+    def follow_up(self, run_id: str, followups: Sequence[Followup]) -> None:
+        """Add what a retest said of a record's findings, all at once; nothing that is there changes."""
+        with self._writing() as connection:
+            self._require(connection, run_id)
+            first = count_of(connection, tables.followup, run_id)
+            written = self._now().isoformat(timespec="seconds")
+            for no, each in enumerate(followups, first):
+                row = rows.followup_row(run_id, no, written, each)
+                append(connection, "followup", run_id, no, {"followup": [row]})
+
+    def followups(self, run_id: str) -> tuple[Followup, ...]:
+        """What retests said of a record's findings, oldest first."""
+        with self._reading() as connection:
+            self._require(connection, run_id)
+            return tuple(rows.followup_from(row) for row in rows_of(connection, tables.followup, run_id))
+
     def attach(self, run_id: str, name: str, data: bytes) -> None:
         """Keep a file with a record: raw measurements, the profile as it was. A later one of that name hides it."""
         with self._writing() as connection:
@@ -172,7 +171,26 @@ class Store:
             row = {"run_id": run_id, "no": no, "name": name, "data": zlib.compress(data)}
             append(connection, "attachment", run_id, no, {"attachment": [row]})
 
+    def take_in(self, lines: Iterable[str], label: str) -> Taken:
+        """Add the records of an archive or a spool that are not here yet, all or, on an error, none.
+
+        Args:
+            lines: of the file, each with its end.
+            label: its name, for messages.
+
+        Raises:
+            InputError: the file is none of ours, cut off or changed, or a record here differs.
+        """
+        with self._writing() as connection:
+            return take_in(connection, acts_of(lines, label), self._now())
+
     # --- reading ---
+
+    def archive(self, reference: str | None = None) -> Iterator[str]:
+        """The lines of an archive of one record, or of all of them."""
+        with self._reading() as connection:
+            run_id = None if reference is None else self._resolve(connection, reference)
+            yield from lines_of(connection, run_id)
 
     def resolve(self, reference: str) -> str:
         """The id that ``last``, an id, its beginning or its last word stands for; upper or lower case.
@@ -188,14 +206,30 @@ class Store:
         with self._reading() as connection:
             return self._load(connection, self._resolve(connection, reference), whole=True)
 
-    def runs(self, limit: int = 50, unit: str | None = None) -> list[RunSummary]:
-        """The newest runs first; with ``unit`` only those whose unit number or VIN that is, in any case."""
-        query = select(tables.run.c.id).order_by(tables.run.c.id.desc()).limit(limit)
-        if unit is not None:
-            own = [func.lower(column) == unit.lower() for column in (tables.run.c.unit_number, tables.run.c.vin)]
-            query = query.where(or_(*own))
+    def runs(
+        self, limit: int = 50, unit: str | None = None, since: date | None = None, until: date | None = None
+    ) -> list[RunSummary]:
+        """The newest runs first.
+
+        Args:
+            limit: at most so many.
+            unit: only those with this unit number or VIN, in any case; the last four or more characters of a VIN do.
+            since: only those that began on this day (UTC) or later.
+            until: only those that began on this day (UTC) or earlier.
+        """
+        query = select(tables.run.c.id).where(*matching(unit, since, until)).order_by(tables.run.c.id.desc())
         with self._reading() as connection:
-            return [self._summary(connection, run_id) for run_id in connection.scalars(query).all()]
+            return summaries(connection, connection.scalars(query.limit(limit)).all(), self._now())
+
+    def history(self, unit: str) -> History:
+        """Everything that is known of a unit, by its number or VIN as in ``runs``; oldest visit first."""
+        with self._reading() as connection:
+            return history_of(connection, unit, self._now())
+
+    def series(self, name: str, query: SeriesQuery | None = None) -> list[Point]:
+        """Every measured value of that name in any case (``*`` for anything), oldest first."""
+        with self._reading() as connection:
+            return points(connection, name, query or SeriesQuery())
 
     def newest_of_each_unit(self, command: str = "inspect") -> list[RunSummary]:
         """The newest complete run of each unit number (or VIN, where there is none), the longest ago first.
@@ -208,7 +242,16 @@ class Store:
         newest = select(func.max(table.id)).where(unit.is_not(None), table.command == command, table.id.in_(complete))
         query = newest.group_by(unit).order_by(func.max(table.id))
         with self._reading() as connection:
-            return [self._summary(connection, run_id) for run_id in connection.scalars(query).all()]
+            return summaries(connection, connection.scalars(query).all(), self._now())
+
+    def inspected_units(self) -> list[tuple[RunSummary, RunSummary | None]]:
+        """Of each unit its newest complete inspection, and the newest one that passed whole, if any did.
+
+        A retest that closed what an inspection found is not an inspection: what else there was has gone untested.
+        """
+        newest = self.newest_of_each_unit()
+        with self._reading() as connection:
+            return [(run, newest_pass(connection, run, self._now())) for run in newest]
 
     def notes(self, run_id: str) -> tuple[Note, ...]:
         """The remarks on a record, oldest first."""
@@ -225,10 +268,15 @@ class Store:
             return {row["name"]: zlib.decompress(row["data"]) for row in found}
 
     def seal(self, run_id: str) -> str:
-        """Hash of the run's newest step, start or end: print it, and a later change to the record can be shown."""
-        own = (tables.entry.c.run_id == run_id) & tables.entry.c.kind.in_(("run", "step", "end"))
+        """Hash of the run's newest step, start or end: print it, and a later change to the record can be shown.
+
+        A record that was taken in keeps the hash that the paper of its own bench shows.
+        """
+        own = (tables.entry.c.run_id == run_id) & tables.entry.c.kind.in_(_SEALED)
         with self._reading() as connection:
             self._require(connection, run_id)
+            if origin := row_of(connection, tables.origin, run_id):
+                return str(next(each[4] for each in reversed(json.loads(origin["entries"])) if each[1] in _SEALED))
             newest: str = connection.scalars(
                 select(tables.entry.c.hash).where(own).order_by(tables.entry.c.seq.desc()).limit(1)
             ).one()
@@ -278,23 +326,6 @@ class Store:
         if end is None and self._is_cut(connection, run_id):
             end = rows.end_row(run_id, "interrupted", measured_s(connection, run_id), CUT_REASON)
         return rows.run_from(header, steps, end)
-
-    def _summary(self, connection: Connection, run_id: str) -> RunSummary:
-        run = self._load(connection, run_id, whole=False)
-        return RunSummary(
-            id=run.id,
-            command=run.command,
-            profile=run.profile,
-            started=run.started,
-            duration_s=run.duration_s,
-            state=run.state,
-            verdict=run.verdict,
-            unit_number=run.unit_number,
-            vin=run.vin,
-            operator=run.operator,
-            failed=tuple(step.title for step in run.steps if step.verdict is Verdict.FAIL),
-            findings=count_of(connection, tables.finding, run_id),
-        )
 
     def _require(self, connection: Connection, run_id: str) -> chain.Row:
         row = row_of(connection, tables.run, run_id)

@@ -18,7 +18,7 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2  # a change here needs a step in migrations.py
 
 metadata = MetaData()
 
@@ -124,6 +124,25 @@ note = Table(
     Column("text", Text, nullable=False),
 )  # fmt: skip
 
+# What a later run said of what this one found: closed with evidence, or still open. The newest word counts.
+followup = Table(
+    "followup", metadata, _run_id(), _key("no"),
+    Column("step_no", Integer, nullable=False),
+    Column("finding_no", Integer),  # null: of the step's values, where no finding named them
+    Column("state", Text, nullable=False),  # closed, open
+    Column("retest_id", String(64), nullable=False),
+    Column("written", Text, nullable=False),  # ISO 8601 with offset
+    Column("reason", Text, nullable=False),
+    Column("evidence", Text, nullable=False),  # JSON [{name, unit, before, after, low, high, verdict}]
+)  # fmt: skip
+
+# Where a record that was taken in from another database comes from: its entries in the chain of that one.
+origin = Table(
+    "origin", metadata, _run_id(), _key("no"),
+    Column("written", Text, nullable=False),  # ISO 8601 with offset: when it was taken in
+    Column("entries", Text, nullable=False),  # JSON [[seq, kind, no, prev_hash, hash]]
+)  # fmt: skip
+
 attachment = Table(
     "attachment", metadata, _run_id(), _key("no"),
     Column("name", Text, nullable=False),
@@ -155,5 +174,7 @@ COVERS: dict[str, tuple[tuple[Table, ...], str | None]] = {
     "step": ((step, value, finding, trace, trace_column), "step_no"),
     "end": ((run_end,), None),
     "note": ((note,), "no"),
+    "followup": ((followup,), "no"),
+    "origin": ((origin,), "no"),
     "attachment": ((attachment,), "no"),
 }

@@ -59,7 +59,9 @@ def test_a_newer_schema_is_refused(tmp_path: Path):
     connection.commit()
     connection.close()
 
-    assert "written by a newer Umbilical (schema 99; this one reads up to 1)" in refused(lambda: Store(path))
+    assert f"written by a newer Umbilical (schema 99; this one reads up to {tables.SCHEMA_VERSION})" in refused(
+        lambda: Store(path)
+    )
 
 
 def test_a_damaged_database_is_named(tmp_path: Path):

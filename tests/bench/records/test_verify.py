@@ -5,8 +5,11 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bench.records import Store
+from bench.records.chain import digester, row_digest
 from tests.bench.records.made_runs import small_run, small_step
 
 FIRST, SECOND = "20260112-143015-7k2m", "20260113-080000-aaaa"
@@ -112,3 +115,16 @@ def test_a_run_removed_whole_leaves_a_gap(written: Path, tmp_path: Path):
     connection.close()
     with Store(copy, create=False) as store:
         assert store.verify() == [f"chain entries 1 to 5 missing, before chain entry 6 (record {SECOND}, its start)"]
+
+
+@given(
+    st.dictionaries(
+        st.text(max_size=5),
+        st.none() | st.integers() | st.floats(allow_nan=False) | st.text() | st.binary(),
+        min_size=1,
+    )
+)
+def test_the_fast_digest_of_a_row_is_the_digest_of_the_row(row: dict[str, object]):
+    names = sorted(row)
+
+    assert digester(names)([row[name] for name in names]) == row_digest(row)
