@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 from typer.main import get_command
 
-from bench.cli import board, demo, inspect, profile, records, records_export, report, sim, walk
+from bench.cli import air, board, demo, inspect, profile, records, records_export, report, sim, walk
 from bench.cli.options import BOARD_FORMS
 
 
@@ -43,6 +43,9 @@ def application() -> typer.Typer:
     app.command("inspect", epilog=BOARD_FORMS)(inspect.inspect)
     app.command("walk", epilog=BOARD_FORMS)(walk.walk)
     app.command("demo")(demo.demo)
+    app.command("leak")(air.leak)
+    app.command("timing")(air.timing)
+    app.command("stroke")(air.stroke)
     app.command("report")(report.report)
     app.command("sim")(sim.sim)
     records.group.command("export")(records_export.export)
