@@ -17,6 +17,7 @@ from bench.cli.terminal import STYLE, WORD
 from bench.results import Alternative, Finding, Run, Severity, StepResult, Verdict, Where
 from bench.units import System
 
+_LONGEST_LIST = 28  # characters, so that a finding's heading stays on one line
 _SEVERITY: dict[Severity, str] = {"safety": "SAFETY", "defect": "DEFECT", "advice": "ADVICE"}
 _SEVERITY_STYLE = {"safety": "bold red", "defect": "bold yellow", "advice": "bold"}
 
@@ -67,7 +68,7 @@ def _finding(number: int, finding: Finding, system: System) -> RenderableType:
         (f"{number:>3}  ", "bold"),
         (_SEVERITY[finding.severity], _SEVERITY_STYLE[finding.severity]),
         (f"  {finding.kind.replace('-', ' ')}", "bold"),
-        f"  ({', '.join(finding.circuits)})" if finding.circuits else "",
+        f"  ({_circuits(finding)})" if finding.circuits else "",
     )
     table = _block()
     table.add_row("", "what", finding.explain)
@@ -78,6 +79,11 @@ def _finding(number: int, finding: Finding, system: System) -> RenderableType:
         table.add_row("", "or else", "; ".join(_alternative(other, system) for other in finding.alternatives))
     table.add_row("", "next", Text(finding.next, style="bold"))
     return Padding(Group(heading, table), (1, 0, 0, 0))
+
+
+def _circuits(finding: Finding) -> str:
+    named = ", ".join(finding.circuits)
+    return named if len(named) <= _LONGEST_LIST else _plural(len(finding.circuits), "circuit")
 
 
 def _block() -> Table:
