@@ -1,6 +1,7 @@
-"""Networks and devices by the faults present, and their reductions by switch positions, each made once."""
+"""Networks and devices by the faults present, and their reductions by switch positions, each kept for the next time."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from bench.profiles.model import Scenario
 from firmware_sim.plant.as_built import Harness
@@ -8,7 +9,10 @@ from firmware_sim.plant.devices import Devices, FloatArray
 from firmware_sim.plant.faults import Effect, OneWay
 from firmware_sim.plant.netlist import build_netlist
 from firmware_sim.plant.network import BoardWiring, Network, Reduced
-from firmware_sim.port import Switches
+from firmware_sim.port import Feed, Switches
+
+MOST_REDUCTIONS = 128  # about 50 kB each
+MOST_CONFIGURATIONS = 32
 
 
 class Configuration:
@@ -19,20 +23,16 @@ class Configuration:
         self.network = network
         self.names = network.terminal_names
         self.incidence_t: FloatArray = network.incidence_t
-        self._reduced: dict[object, Reduced] = {}
+        self._reduce = lru_cache(maxsize=MOST_REDUCTIONS)(network.reduce)
 
     def reduced(self, switches: Switches, limiting: tuple[bool, ...]) -> Reduced:
         """The linear part for these switch positions; limits do not matter, being at one does."""
-        feeds = tuple((feed.mode, feed.level) for feed in switches.feeds)
-        key = (feeds, switches.returns, switches.reference, limiting)
-        found = self._reduced.get(key)
-        if found is None:
-            found = self._reduced[key] = self.network.reduce(switches, limiting)
-        return found
+        feeds = tuple(Feed(feed.mode, level=feed.level) for feed in switches.feeds)
+        return self._reduce(Switches(feeds, switches.returns, switches.reference), limiting)
 
 
 class Configurations:
-    """All configurations that one scenario has come to so far."""
+    """The configurations of one scenario; ``of(effects)`` gives the one with these effects present."""
 
     def __init__(self, scenario: Scenario, harness: Harness, one_way: Sequence[OneWay]) -> None:
         self._scenario = scenario
@@ -40,7 +40,7 @@ class Configurations:
         self._one_way = one_way
         self._pins = [pin.number for pin in scenario.profile.connector.pins]
         self._pin_of_channel = {channel: pin for pin, channel in scenario.profile.channel_of_pin.items()}
-        self._made: dict[tuple[Effect, ...], Configuration] = {}
+        self.of = lru_cache(maxsize=MOST_CONFIGURATIONS)(self._make)
         self.least_channels = max(self._pin_of_channel, default=1)
         self.channels = self.least_channels
 
@@ -53,14 +53,7 @@ class Configurations:
         if channels < self.least_channels:
             raise ValueError(f"the profile is wired to {self.least_channels} channels, not {channels}")
         self.channels = channels
-        self._made.clear()
-
-    def of(self, present: tuple[Effect, ...]) -> Configuration:
-        """The configuration with these effects present."""
-        found = self._made.get(present)
-        if found is None:
-            found = self._made[present] = self._make(present)
-        return found
+        self.of.cache_clear()
 
     def _make(self, present: tuple[Effect, ...]) -> Configuration:
         netlist = build_netlist(self._harness, self._pins, present, self._one_way)

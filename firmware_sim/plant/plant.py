@@ -81,6 +81,9 @@ class HarnessPlant:
         self._integrator: Integrator | None = None
         self._segment: Segment | None = None
         self._pending: tuple[ModeChange, ...] = ()
+        self._told_segment: Segment | None = None
+        self._told: Truth
+        self._conditions = self._find_conditions()
         self._limiting: tuple[bool, ...] = ()
         self._use_switches(Switches(tuple(Feed() for _ in range(self._configurations.channels))))
 
@@ -118,8 +121,11 @@ class HarnessPlant:
     def truth(self) -> Truth:
         """Values now."""
         segment, at = self._segment_at(self.time_s), self._at
+        if segment is self._told_segment and self._told.time_s == self.time_s:
+            return self._told
         y = segment.y.at(segment.share(self.time_s)).tolist()
-        return Truth(
+        self._told_segment = segment
+        self._told = Truth(
             time_s=self.time_s,
             supply_v=y[at.supply_v],
             supply_a=y[at.supply_a],
@@ -132,6 +138,7 @@ class HarnessPlant:
             ground_pin_v=y[at.ground_pin_v],
             reference_a=y[at.reference_a],
         )
+        return self._told
 
     def quiet_until_s(self) -> float:
         """No observable moves by as much as a converter step before this time; ``time_s`` when one does."""
@@ -140,6 +147,9 @@ class HarnessPlant:
     def board_conditions(self) -> Conditions:
         """Environment of the board now."""
         self._segment_at(self.time_s)
+        return self._conditions
+
+    def _find_conditions(self) -> Conditions:
         troubles = {trouble.what for trouble in self._schedule.of(BoardTrouble)}
         ambient_c = self._scenario.ambient_c
         return Conditions(
@@ -245,6 +255,7 @@ class HarnessPlant:
 
     def _meet_events(self, time_s: float) -> None:
         if self._schedule.advance(time_s):
+            self._conditions = self._find_conditions()
             self._reconfigure()
             self._configure_units(time_s)
         for unit in self._units.values():
