@@ -3,8 +3,8 @@
 Writes a netlist from a profile, a fault list and switch positions, with its own reading of the
 physics: a filament is a heat capacity on a temperature node with behavioural sources, a
 channel is a behavioural current source with a limit. Nothing here uses the plant's code.
-Harnesses are taken exactly as drawn (scenario spread 0, 20 degC); control units are taken as
-running with the power they are given.
+Harnesses are taken exactly as drawn (scenario spread 0, 20 degC). A control unit runs above its
+lock-out voltage with its lamp lit, without start burst or hysteresis.
 """
 
 import math
@@ -280,7 +280,8 @@ def _load(deck: _Deck, kind: LoadType, a: str, b: str, factor: float) -> None:
         case Resistor():
             deck.add(f"r{len(deck.lines)} {a} {b} {kind.resistance_ohm / factor}")
         case ControlUnit():
-            deck.current(a, b, f"max(0,{v})/{kind.leak_ohm}")
+            running = f"({v}>{kind.lockout_v} ? {kind.power_w}/max({v},1)+{kind.lamp_a} : 0)"
+            deck.current(a, b, f"max(0,{v})/{kind.leak_ohm}+{running}")
             deck.add(f"c{len(deck.lines)} {a} {b} {kind.capacitance_f} ic=0")
 
 

@@ -171,3 +171,18 @@ def test_a_foreign_supply_agrees() -> None:
 
     assert current < 0.01
     assert pins_v < 1e-3
+
+
+def test_a_control_unit_at_work_agrees_at_rest_beside_lit_lamps() -> None:
+    """Constant power through shared grounds; the stored code keeps the lamp lit, as in the netlist."""
+    what = random_profile(Random(12), lamp_mix="filament")
+    stored = InjectedFault("abs-code", "abs-unit", code="1")
+    plant = build_plant(Scenario(what, spread=0.0, faults=(stored,)))
+    plant.switch(positions(6, {3: drive(), 6: drive()}))
+    plant.advance(4.0)
+    seen = plant.truth()
+    spice = simulate(Scenario(what, spread=0.0), positions(6, {3: drive(), 6: drive()}), 2.0, step_s=1e-3)
+
+    for pin, at in what.channel_of_pin.items():
+        assert seen.pin_v[at - 1] == pytest.approx(float(spice.pin_v[pin][-1]), abs=1e-3)
+    assert seen.pin_a[5] == pytest.approx(float(spice.pin_a[7][-1]), rel=1e-3)

@@ -214,3 +214,24 @@ def test_returns_may_be_switched_under_current() -> None:
     assert both.return_chassis_a > 0.1
     assert by_pin.return_chassis_a == by_chassis.return_pin_a == 0
     assert by_pin.return_pin_a == pytest.approx(by_pin.pin_a[2], rel=1e-3)
+
+
+def test_channels_tied_together_share_a_load_at_their_limits() -> None:
+    """Small capacitors on ideal limiters: the sum of both limits, then a common voltage; never a tug-of-war."""
+    led = Led(threshold_v=7.8, series_ohm=6.0, current_a=0.33, capacitance_f=1e-7)
+    tied = profile(
+        loads=[
+            load(led, pin_node(2), pin_node(1), "small"),
+            load(STOP_27_W, pin_node(2), pin_node(1), "left"),
+            load(STOP_27_W, pin_node(3), pin_node(1), "right"),
+        ],
+    )
+    short = InjectedFault("cross-connection", "pin.2", other="pin.3", ohm=0.01)
+    plant = build_plant(scenario(tied, short))
+    early = hold(plant, positions(2, {1: drive(5.0), 2: drive(5.0)}), 0.001)
+    warm = hold(plant, positions(2, {1: drive(5.0), 2: drive(5.0)}), 2.0)
+
+    assert early.limiting == (True, True)
+    assert sum(early.pin_a) == pytest.approx(10.0)
+    assert warm.limiting == (False, False)
+    assert warm.pin_a[0] == pytest.approx(warm.pin_a[1], rel=0.1)
