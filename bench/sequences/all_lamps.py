@@ -3,29 +3,32 @@
 from collections.abc import Sequence
 
 from bench.contract.table import Capability
+from bench.electrical.plan import feeds_unit
 from bench.profiles.model import Circuit
 from bench.safety.setup import COLD_RATIO
 from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
-from bench.sequences.settle import settle
+from bench.sequences.settle import UNIT_STARTS_S, settle
 from bench.sequences.supply import sag
 from bench.sequences.values import judged
 
 STAGGER_S = 0.02  # the worst of one inrush is over before the next begins
 ROOM_TRIES = 10
 LEAST_A = 0.2
-LONGEST_S = 0.2  # sag and drop don't hang on the last percent of the current
+LONGEST_S = 0.3  # sag and drop don't hang on the last percent of the current
 
 
 async def all_lamps(inspection: Inspection, outcome: Outcome) -> None:
-    """Soft-start every sound circuit after the other, then read them all together."""
-    guard, lit = inspection.guard, inspection.sound()
-    if not lit:
+    """Soft-start every sound circuit after the other, control units first, then read them all together."""
+    guard, sound = inspection.guard, inspection.sound()
+    if not sound:
         outcome.reasons.append("no sound circuit is there to light")
         return
     rest = await guard.fresh()
-    lit = await _light(inspection, outcome, lit)
+    lit = await _light(inspection, outcome, sorted(sound, key=lambda each: not feeds_unit(inspection.profile, each)))
     channels = [inspection.channel(circuit) for circuit in lit]
-    settled = await settle(guard, channels, longest_s=LONGEST_S, nearly=True)
+    passed_s = (await guard.fresh()).uptime_s - rest.uptime_s
+    steps_s = UNIT_STARTS_S if any(feeds_unit(inspection.profile, each) for each in lit) else 0.0
+    settled = await settle(guard, channels, least_s=steps_s - passed_s, longest_s=LONGEST_S, nearly=True)
     await guard.off(channels)
     seen = settled.seen
     reading = reading_of(
@@ -37,7 +40,7 @@ async def all_lamps(inspection: Inspection, outcome: Outcome) -> None:
         limited=bool(settled.limited),
         tripped=bool(settled.tripped),
     )
-    inspection.note(at_rest(reading, settled.steady_a))
+    inspection.note(at_rest(reading, inspection.by_pin(settled.steady_a)))
     inspection.progress(seen, f"{len(lit)} circuits lit, {seen.supply_a:.1f} A")
     total_a = sum(seen.channel(channel).current_a for channel in channels)
     outcome.values.append(judged("current of all circuits", total_a, "A"))

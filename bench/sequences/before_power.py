@@ -6,7 +6,7 @@ from bench.contract.readings import Snapshot
 from bench.contract.table import Capability, Return
 from bench.electrical import Interval
 from bench.electrical.plan import feeds_unit
-from bench.profiles.model import Circuit, Filament, Limit
+from bench.profiles.model import Circuit, Filament, Led
 from bench.results import Value, Verdict
 from bench.safety.permit import VOID_S
 from bench.sequences.inspection import Inspection, Outcome, reading_of
@@ -23,7 +23,11 @@ DRAWING = "computed from the drawing and its tolerances, four standard uncertain
 
 
 async def look(inspection: Inspection, outcome: Outcome) -> None:
-    """All pins with nothing fed, then each pin probed, with both returns and with none."""
+    """All pins with nothing fed, then each pin probed, with both returns and, where that settles, with none.
+
+    With the returns open the harness floats behind the board's pull-downs; the input capacitors of
+    LED lamps then take seconds to come to rest.
+    """
     guard = inspection.guard
     unfed = await read_unfed(inspection)
     limit = inspection.limit("cross-voltage-v")
@@ -35,21 +39,25 @@ async def look(inspection: Inspection, outcome: Outcome) -> None:
     if not inspection.can(Capability.RETURN_SWITCHES):
         outcome.reasons.append("the board can't open its returns: pins were probed with both closed only")
         return
+    if any(isinstance(load.type, Led) for load in inspection.profile.loads):
+        return
     await guard.returns(Return.NONE)
     for circuit in inspection.reachable():
-        rest = await guard.fresh()
-        shot = await guard.probe(inspection.channel(circuit), PROBE_S)
-        inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
+        await _probe(inspection, circuit)
     await guard.returns(Return.BOTH)
 
 
 async def _probe(inspection: Inspection, circuit: Circuit) -> Value:
     rest = await inspection.guard.fresh()
     shot = await inspection.guard.probe(inspection.channel(circuit), PROBE_S)
-    reading = inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
     inspection.progress(shot, "probed", circuit)
-    ohm = _behind(inspection, inspection.identity.probe_ohm, shot.supply_v, reading.pin_v[circuit.pin])
-    return limited(f"{circuit.name} probed", ohm, "ohm", _open_limit(inspection, circuit))
+    fed_v = shot.channel(inspection.channel(circuit)).voltage_v
+    ohm = _behind(inspection, inspection.identity.probe_ohm, shot.supply_v, fed_v)
+    if feeds_unit(inspection.profile, circuit):
+        # Its capacitor is still charging: the voltage is no steady state, and says nothing of an open wire.
+        return judged(f"{circuit.name} probed", ohm, "ohm")
+    inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
+    return limited(f"{circuit.name} probed", ohm, "ohm", inspection.limit("probe-open-ohm"))
 
 
 def _behind(inspection: Inspection, fed_through_ohm: float, supply_v: float, pin_v: float) -> float:
@@ -60,11 +68,6 @@ def _behind(inspection: Inspection, fed_through_ohm: float, supply_v: float, pin
     board = inspection.identity
     siemens = (supply_v - pin_v) / fed_through_ohm / max(pin_v, 1e-3) - 1 / board.pull_down_ohm
     return 1 / max(siemens, board.voltage_offset_error_v / fed_through_ohm / supply_v)
-
-
-def _open_limit(inspection: Inspection, circuit: Circuit) -> Limit | None:
-    """None for a control unit: it sleeps behind the probe, so what it takes there says nothing."""
-    return None if feeds_unit(inspection.profile, circuit) else inspection.limit("probe-open-ohm")
 
 
 async def cold_pulse(inspection: Inspection, outcome: Outcome) -> None:

@@ -9,7 +9,7 @@ from bench.profiles.model import Circuit, ControlUnit, Filament, Led, Limit, Loa
 from bench.results import Trace, Value, Verdict
 from bench.sequences.drawing import Drawing, Drawn
 from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
-from bench.sequences.settle import LONGEST_S, discharge, settle
+from bench.sequences.settle import UNIT_STARTS_S, discharge, settle
 from bench.sequences.values import judged, limited, source_of
 
 CAPTURE_HZ = 1000
@@ -57,7 +57,9 @@ async def _alone(inspection: Inspection, circuit: Circuit) -> tuple[Reading, Tra
         await guard.arm_capture(channel, rate_hz, min(CAPTURE_SAMPLES, inspection.identity.capture_samples))
     await guard.drive(channel)
     starts_in_steps = feeds_unit(inspection.profile, circuit)
-    settled = await settle(guard, {channel}, least_s=LONGEST_S if starts_in_steps else 0.0, nearly=not starts_in_steps)
+    settled = await settle(
+        guard, {channel}, least_s=UNIT_STARTS_S if starts_in_steps else 0.0, nearly=not starts_in_steps
+    )
     capture = await guard.capture() if captures else None
     await guard.off([channel])
     if settled.tripped:
@@ -73,7 +75,7 @@ async def _alone(inspection: Inspection, circuit: Circuit) -> tuple[Reading, Tra
         tripped=bool(settled.tripped),
         capture=capture,
     )
-    return inspection.note(at_rest(reading, settled.steady_a)), _trace(circuit, capture)
+    return inspection.note(at_rest(reading, inspection.by_pin(settled.steady_a))), _trace(circuit, capture)
 
 
 def _trace(circuit: Circuit, capture: Capture | None) -> Trace | None:

@@ -1,6 +1,6 @@
 """What the steps of one run share: the guarded board, the profile, and all readings so far."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -78,6 +78,10 @@ class Inspection:
     def channel(self, circuit: Circuit) -> int:
         """The board channel that feeds a circuit."""
         return self.profile.channel_of_pin[circuit.pin]
+
+    def by_pin(self, by_channel: Mapping[int, float]) -> dict[int, float]:
+        """Values of channels as values of the connector pins that they feed."""
+        return {pin: by_channel[n] for pin, n in self.profile.channel_of_pin.items() if n in by_channel}
 
     def reachable(self) -> list[Circuit]:
         """Circuits whose pin this board has a channel for."""
@@ -159,7 +163,8 @@ def reading_of(
     driven = tuple(circuit.pin for circuit in fed)
     charged = _charged(inspection, rest) - set(driven)
     volts = {pin: channel.voltage_v for pin, channel in channels.items() if pin not in charged}
-    volts |= dict.fromkeys(inspection.profile.connector.ground_pins, seen.ground_pin_v)
+    if len(ground_pins := inspection.profile.connector.ground_pins) == 1:  # of several, the board reads their mean
+        volts[ground_pins[0]] = seen.ground_pin_v
     switched = inspection.can(Capability.RETURN_SWITCHES)
     return Reading(
         how=how,
@@ -176,15 +181,16 @@ def reading_of(
     )
 
 
-def at_rest(reading: Reading, steady_a: float) -> Reading:
-    """A reading taken a little early, with its currents as they will be at ``steady_a`` of the driven pins together."""
+def at_rest(reading: Reading, steady_a: Mapping[int, float]) -> Reading:
+    """A reading taken a little early, with the currents of its driven pins as they will be, by pin."""
+    ends = {pin: steady_a.get(pin, reading.pin_a[pin]) for pin in reading.driven}
     seen_a = sum(reading.pin_a[pin] for pin in reading.driven)
-    if reading.tripped or seen_a <= 0:
+    if seen_a <= 0:
         return reading
-    ratio = steady_a / seen_a
+    ratio = sum(ends.values()) / seen_a
     return replace(
         reading,
-        pin_a={pin: amps * ratio if pin in reading.driven else amps for pin, amps in reading.pin_a.items()},
+        pin_a={**reading.pin_a, **ends},
         return_a={path: amps * ratio for path, amps in reading.return_a.items()},
     )
 
@@ -196,5 +202,7 @@ def _charged(inspection: Inspection, rest: Snapshot | None) -> set[int]:
     return {
         pin
         for pin, channel in inspection.profile.channel_of_pin.items()
-        if channel <= len(rest.channels) and pin not in inspection.live and rest.channel(channel).voltage_v > CHARGED_V
+        if channel <= len(rest.channels)
+        and pin not in inspection.live
+        and abs(rest.channel(channel).voltage_v) > CHARGED_V
     }

@@ -1,7 +1,7 @@
 """Waiting in board time: for lamps to settle, and for pins to let go of their charge.
 
-Settled, by a rule without a model: the sum of the currents changed by less than half a percent
-over 40 ms, or 400 ms are over. A channel at its current limit has not settled; one that has
+Settled, by a rule without a model: no current changed by more than half a percent over 40 ms,
+or 400 ms are over. A channel at its current limit has not settled; one that has
 tripped never will.
 
 Nearly settled is enough where the end can be told: a filament's current approaches its end like a
@@ -13,7 +13,7 @@ The input capacitor of an LED lamp or a control unit holds what a pin was fed wi
 a second or many seconds. A voltage read on such a pin would look like a connection.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from bench.contract.readings import Snapshot
@@ -25,6 +25,7 @@ CALM_OVER_S = 0.038  # two polls, with what their exchanges take
 CALM_SHARE = 0.005
 NOISE_A = 0.004  # of a mean over 10 ms: below it nothing can be called a change
 LONGEST_S = 0.4
+UNIT_STARTS_S = 0.4  # a control unit takes its current in steps after it starts
 NEAR_SHARE = 0.05
 UNEVEN_SHARE = 0.1
 LARGEST_RATIO = 0.8  # of two changes, one step apart: above it the end is too far to tell
@@ -35,7 +36,7 @@ FALLS_TO = 0.9  # in one poll: slower than that is not worth waiting for
 DISCHARGE_TRIES = 10
 BUSY = frozenset({ChannelState.RAMP, ChannelState.LIMIT, ChannelState.RETRY})
 
-Past = list[tuple[float, float]]
+Past = list[tuple[float, float]]  # board clock (s), current (A)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +46,13 @@ class Settled:
     Attributes:
         seen: the last snapshot.
         limited, tripped: channels that were at their limit, or tripped, on the way.
-        steady_a: where the sum of the currents will end; what it is now, if that is where.
+        steady_a: where each channel's current will end; what it is now, where that is not known.
     """
 
     seen: Snapshot
     limited: frozenset[int]
     tripped: frozenset[int]
-    steady_a: float
+    steady_a: Mapping[int, float]
 
 
 async def settle(
@@ -72,20 +73,29 @@ async def settle(
         nearly: stop as soon as the end can be told.
     """
     limited: set[int] = set()
-    past: Past = []
+    past: dict[int, Past] = {number: [] for number in channels}
     seen = await guard.fresh()
+    began_s = seen.uptime_s
     while True:
         seen = await guard.wait(POLL_S, since=seen)
         states = {number: seen.channel(number).state for number in channels}
         limited |= {number for number, state in states.items() if state is ChannelState.LIMIT}
         tripped = frozenset(number for number, state in states.items() if state is ChannelState.TRIPPED)
-        past.append((seen.uptime_s, sum(seen.channel(number).current_a for number in channels)))
-        passed_s = seen.uptime_s - past[0][0]
+        for number, readings in past.items():
+            readings.append((seen.uptime_s, seen.channel(number).current_a))
+        ends = {number: _end(readings, nearly=nearly) for number, readings in past.items() if number not in tripped}
+        passed_s = seen.uptime_s - began_s
         busy = passed_s < least_s or any(state in BUSY for state in states.values())
-        end_a = _end(past) if nearly else None
-        over = len(tripped) == len(states) or passed_s >= longest_s
-        if over or (not busy and (end_a is not None or _calm(past))):
-            return Settled(seen, frozenset(limited | tripped), tripped, past[-1][1] if end_a is None else end_a)
+        if passed_s >= longest_s or not ends or (not busy and None not in ends.values()):
+            steady_a = {number: seen.channel(number).current_a if end is None else end for number, end in ends.items()}
+            return Settled(seen, frozenset(limited | tripped), tripped, steady_a)
+
+
+def _end(past: Past, *, nearly: bool) -> float | None:
+    """Where a current will end, if that can be told: here, or near enough."""
+    if _calm(past):
+        return past[-1][1]
+    return _foretold(past) if nearly else None
 
 
 def _calm(past: Past) -> bool:
@@ -94,7 +104,7 @@ def _calm(past: Past) -> bool:
     return bool(before) and abs(now_a - before[-1]) < CALM_SHARE * abs(now_a) + NOISE_A
 
 
-def _end(past: Past) -> float | None:
+def _foretold(past: Past) -> float | None:
     """Where a falling current will end, if that is near; readings two polls apart."""
     if len(past) < 5:
         return None

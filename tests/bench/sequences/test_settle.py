@@ -73,8 +73,8 @@ def test_nearly_settled_tells_the_end_earlier_and_as_well():
     end, took_s = settled(Warming(), nearly=True)
 
     assert took_s < whole_s - 0.05
-    assert end.steady_a == pytest.approx(12.8 / 3.25, rel=0.005)
-    assert end.seen.channel(STOP).current_a > 1.02 * end.steady_a
+    assert end.steady_a[STOP] == pytest.approx(12.8 / 3.25, rel=0.005)
+    assert end.seen.channel(STOP).current_a > 1.02 * end.steady_a[STOP]
 
 
 def test_a_hiccup_between_readings_does_not_foretell_a_wrong_end():
@@ -86,7 +86,7 @@ def test_a_hiccup_between_readings_does_not_foretell_a_wrong_end():
 
     end, _ = settled(Hiccup(), nearly=True)
 
-    assert end.steady_a == pytest.approx(12.8 / 3.25, rel=0.01)
+    assert end.steady_a[STOP] == pytest.approx(12.8 / 3.25, rel=0.01)
 
 
 def test_it_waits_no_longer_than_told_and_no_shorter():
