@@ -17,6 +17,7 @@ from bench.results import Run, RunState, StepResult
 
 if TYPE_CHECKING:
     from bench.records import AsyncStore, Store
+    from bench.records.intake import Taken
 
 Location = str | Path | None
 PROFILE_ATTACHMENT = "profile.json"
@@ -188,6 +189,33 @@ def export_mdf4(record_id: str, file: Path, location: Location = None) -> None:
         run = store.load(record_id)
     with writing(file):
         write_mdf4(run, file)
+
+
+def export_archive(record_id: str | None, location: Location = None) -> Iterator[bytes]:
+    """The lines of an archive of one record, or with None of all, to carry to another bench.
+
+    Raises:
+        RecordError: no such record.
+    """
+    with open_records(location) as store:
+        for line in store.archive(record_id):
+            yield line.encode()
+
+
+def import_records(file: str | Path, location: Location = None) -> "Taken":
+    """Take in an archive or a spool; a database is made where there is none.
+
+    Raises:
+        InputError: no such file, not one of ours, cut off or changed; nothing of it was taken.
+        RecordError: the database can't be written.
+    """
+    from bench.records import Store
+
+    try:
+        with open(file, encoding="utf-8") as lines, Store(location) as store:
+            return store.take_in(lines, str(file))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{file}: can't be read: {getattr(error, 'strerror', None) or error}") from error
 
 
 @contextmanager

@@ -6,7 +6,20 @@ from typing import Annotated, Any
 import typer
 from typer.main import get_command
 
-from bench.cli import air, board, demo, inspect, profile, records, records_export, report, sim, walk
+from bench.cli import (
+    air,
+    board,
+    demo,
+    inspect,
+    profile,
+    records,
+    records_export,
+    records_import,
+    records_search,
+    report,
+    sim,
+    walk,
+)
 from bench.cli.options import BOARD_FORMS
 
 
@@ -49,6 +62,10 @@ def application() -> typer.Typer:
     app.command("report")(report.report)
     app.command("sim")(sim.sim)
     records.group.command("export")(records_export.export)
+    records.group.command("import")(records_import.import_records)
+    records.group.command("history")(records_search.history)
+    records.group.command("due")(records_search.due)
+    records.group.command("stats")(records_search.stats)
     app.add_typer(records.group, name="records")
     app.add_typer(profile.group, name="profile")
     app.add_typer(board.group, name="board")

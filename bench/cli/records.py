@@ -1,10 +1,12 @@
 """``umbilical records``: what was tested, when, and how it ended."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from bench.cli import options as opt
+from bench.cli.records_search import Since, Unit, Until, day_of
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -17,7 +19,9 @@ group = typer.Typer(no_args_is_help=True, help="List, show and verify what was t
 @group.command("list")
 def list_records(
     limit: Annotated[int, typer.Option("--limit", metavar="N", min=1, help="The newest so many.")] = 20,
-    unit: Annotated[str | None, typer.Option("--unit", metavar="TEXT", help="Only this unit number or VIN.")] = None,
+    unit: Unit = None,
+    since: Since = None,
+    until: Until = None,
     record: opt.Records = None,
     as_json: opt.Json = False,
 ) -> int:
@@ -28,14 +32,15 @@ def list_records(
     from bench.cli import json_view, terminal
     from bench.records.location import default_path
 
+    first, last = day_of(since, "--since"), day_of(until, "--until")
     runs: list[RunSummary] = []
     if record is not None or default_path().exists():  # nothing recorded yet is not an error
         with app.open_records(record) as store:
-            runs = store.runs(limit, unit)
+            runs = store.runs(limit, unit, first, last)
     if as_json:
         json_view.emit([asdict(run) for run in runs])
     elif runs:
-        terminal.out().print(_listing(runs))
+        terminal.out().print(listing(runs))
     else:
         terminal.err().print("no records" + (f" of {unit}" if unit else " yet"))
     return 0
@@ -80,7 +85,8 @@ def verify(record: opt.Records = None, as_json: opt.Json = False) -> int:
     return 1 if problems else 0
 
 
-def _listing(runs: "list[RunSummary]") -> "Table":
+def listing(runs: "Sequence[RunSummary]") -> "Table":
+    """Runs as a table, in their order."""
     from rich.table import Table
 
     from bench.cli.terminal import verdict_text

@@ -8,13 +8,20 @@ import typer
 
 from bench.cli import options as opt
 
-Format = Literal["csv", "mf4", "junit", "json"]
+Format = Literal["csv", "mf4", "junit", "json", "archive"]
 Part = Literal["values", "findings", "traces"]
 
 
 def export(
-    record_id: Annotated[str, typer.Argument(metavar="ID", help="A record's id, its beginning, or `last`.")],
-    kind: Annotated[Format, typer.Option("--format", help="Tables, ASAM MDF 4, JUnit XML, or what `diagnose` takes.")],
+    record_id: Annotated[
+        str, typer.Argument(metavar="ID", help="A record's id, its beginning, or `last`; `all` for an archive.")
+    ],
+    kind: Annotated[
+        Format,
+        typer.Option(
+            "--format", help="Tables, ASAM MDF 4, JUnit XML, what `diagnose` takes, or all of it for another bench."
+        ),
+    ],
     out: Annotated[
         str | None, typer.Option("--out", metavar="FILE", help="Where to write it; stdout when not given.")
     ] = None,
@@ -27,14 +34,20 @@ def export(
     """Write a record as a file for other programs.
 
     csv: values, findings and recordings, a table each; mf4: recordings; junit: steps as test cases with the
-    measured values; json: everything that was measured.
+    measured values; json: everything that was measured; archive: the record itself with its hash chain, for
+    `umbilical records import`.
     """
     from bench import keeping
     from bench.errors import InputError
 
     if as_json and out is None:
         raise InputError("--json says what was written: give --out FILE too")
-    if kind == "mf4":
+    if record_id == "all" and kind != "archive":
+        raise InputError("`all` is for --format archive; name one record, or `last`")
+    if kind == "archive":
+        lines = keeping.export_archive(None if record_id == "all" else record_id, record)
+        files: dict[Path | None, bytes] = {Path(out) if out else None: b"".join(lines)}
+    elif kind == "mf4":
         files = _mf4(record_id, record, out)
     elif kind == "csv" and out is not None and part is None:
         files = {_beside(out, name): keeping.export_text(record_id, kind, record, part=name) for name in _PARTS}

@@ -147,8 +147,13 @@ class _Made:
 
 def units_of(run: Run) -> System:
     """Which units come first for a run: those of its profile, if that is still known."""
+    return units_of_profile(run.profile)
+
+
+def units_of_profile(name: str) -> System:
+    """Which units come first where a record names a profile."""
     try:
-        return load_profile(run.profile).units
+        return load_profile(name).units
     except InputError:
         return "us"
 
