@@ -31,11 +31,12 @@ BACK_FED_V = 0.5
 MODEL_FLOAT = 0.03  # the same with no return closed: leaks decide
 MODEL_AMPS = 0.003
 LED_PIN = 0.3  # an undriven pin behind LED lamps only hangs on their leaks
-LED_HELD_V = 0.5  # and on what their capacitors still hold
+LED_HELD_V = 1.0  # and on what their capacitors still hold
+FLOAT_V = 0.1  # with no return closed, input capacitors pull everything about
+LED_FLOAT_V = 1.0  # everything, when with no return closed the feed comes through LED lamps
 LED_COLD = 0.05  # of the voltage of a probed or pulsed LED circuit
 SLOW_FARAD = 5e-7  # fills too slowly through the probe resistor
 LIFTED_V = 0.7
-BURST_SIGMA = 0.2  # a control unit may still be in its start burst, or light its lamp
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,7 @@ def _offsets(idle: FloatArray, board: BoardErrors, count: int) -> tuple[FloatArr
 def _meaningful(readings: Sequence[Reading], harness: Harness, feeds: Feeds) -> BoolArray:
     count = len(harness.pins)
     slow, holding = _slow_pins(harness, SLOW_FARAD), _unit_pins(harness)
+    holding_charge = _slow_pins(harness, 0.0) & ~_pins_with(harness, FILAMENT)
     keep = np.ones((len(readings), 2 * count + 3), dtype=bool)
     keep[:, :count] &= ~holding
     keep[:, count + 1 : 2 * count + 1] &= ~(feeds.cold[:, None] & holding)
@@ -151,6 +153,8 @@ def _meaningful(readings: Sequence[Reading], harness: Harness, feeds: Feeds) -> 
         driven = feeds.fed[row]
         if reading.how == "drive":
             keep[row, :count] &= ~driven
+        if reading.how != "drive":
+            keep[row, :count] &= ~(~driven & holding_charge)
         if reading.how == "probe":
             keep[row, :count] &= ~(driven & slow)
             keep[row, count + 1 :] = False  # a few milliamperes: nothing but offset
@@ -191,19 +195,21 @@ def _sigma(measurements: Measurements, harness: Harness, value: FloatArray) -> F
     for row, reading in enumerate(measurements.readings):
         share = np.where(size[row, : count + 1] > BACK_FED_V, MODEL_BACK_FED, MODEL_VOLTS)
         share = np.full(count + 1, MODEL_FLOAT) if reading.returns == "none" else share
-        floor = np.zeros(count + 1)
+        floor = np.full(count + 1, FLOAT_V if reading.returns == "none" else 0.0)
         driven = np.array([pin in reading.driven for pin in harness.pins])
         share[:count] = np.where(filament, share[:count], np.where(driven, LED_COLD, LED_PIN))
         floor[:count] = np.where(slow & ~filament & ~driven, LED_HELD_V, 0.0)
+        if reading.returns == "none" and not np.any(driven & filament):
+            floor[:] = LED_FLOAT_V
         extra = np.hypot(share * size[row, : count + 1], floor)
         sigma[row, : count + 1] = np.hypot(sigma[row, : count + 1], extra)
     return sigma
 
 
 def lifted_circuits(compared: Compared) -> list[str]:
-    """Circuits that are up in every cold reading with a return closed although another one is fed."""
+    """Circuits that are up in every reading with a return closed although only others are fed."""
     feeds, harness = compared.feeds, compared.harness
-    closed = (feeds.pin_return | feeds.chassis_return) & feeds.cold
+    closed = feeds.pin_return | feeds.chassis_return
     lifted = []
     for circuit in harness.profile.circuits:
         column = harness.pins.index(circuit.pin)

@@ -190,7 +190,8 @@ class _Weighed:
         for twin in same:
             place = (twin.kind, twin.where)
             shares[place] = shares.get(place, 0.0) + confidence * twin.confidence
-        own = 1 - sum(twin.confidence for twin in same if twin.kind != named.kind)
+        umbrella = named.kind == "abs-supply"  # says what is missing, whichever part is at fault
+        own = 1.0 if umbrella else 1 - sum(twin.confidence for twin in same if twin.kind != named.kind)
         ranked = sorted(shares.items(), key=lambda item: -item[1])
         others = [
             Alternative(kind, where, round(min(share, 1.0), 4))

@@ -38,6 +38,7 @@ NU = 6.0
 SCALE_WEIGHT = 10.0
 LARGEST_SCALE = 3.0
 ITERATIONS = 12
+PATIENCE = 3
 SETTLED = 0.02  # of log evidence
 DAMPING_START = 1e-3
 LUKEWARM_SIGMA = 0.35
@@ -103,11 +104,17 @@ class Problem:
         elsewhere = np.setdiff1d(self.sense_nodes, [network.chassis])
         return np.concatenate([network.pin_nodes, [network.chassis], elsewhere]).astype(np.int64)
 
+    @cached_property
+    def _sense_rows(self) -> IntArray:
+        """Position among ``outputs`` of the sense lead in each reading."""
+        pins = len(self.unknowns.sound.pin_nodes)
+        rows = [int(np.flatnonzero(self.outputs[pins:] == node)[0]) + pins for node in self.sense_nodes]
+        return np.array(rows, dtype=np.int64)
+
     def read_out(self, nodes: FloatArray) -> FloatArray:
         """From values at ``outputs`` (n, outputs, k) to the voltage columns (n, pins + 1, k)."""
         pins = len(self.unknowns.sound.pin_nodes)
-        row = np.array([int(np.flatnonzero(self.outputs[pins:] == node)[0]) + pins for node in self.sense_nodes])
-        sense = np.take_along_axis(nodes, row[:, None, None], axis=1)
+        sense = np.take_along_axis(nodes, self._sense_rows[:, None, None], axis=1)
         return np.concatenate([nodes[:, :pins], sense], axis=1)
 
     def _feeds(self, z: FloatArray) -> Feeds:
@@ -296,16 +303,24 @@ class Fit:
 
 
 def fit(
-    problem: Problem, faults: Sequence[Fault], start: FloatArray, start_v: FloatArray | None = None, scale: float = 1.0
+    problem: Problem,
+    faults: Sequence[Fault],
+    start: FloatArray,
+    start_v: FloatArray | None = None,
+    hopeless: float = np.inf,
 ) -> Fit:
-    """Find the mode from ``start`` (nuisances, then sizes) and its evidence."""
+    """Find the mode from ``start`` (nuisances, then sizes) and its evidence.
+
+    A loss still above ``hopeless`` after ``PATIENCE`` steps ends the fit where it is.
+    """
+    scale = 1.0
     x, damping = start.copy(), DAMPING_START
     prediction = problem.predict(x, faults, start_v)
-    for _ in range(ITERATIONS):
+    for turn in range(ITERATIONS):
         here = _Here.at(problem, x, prediction, scale)
         x, prediction, damping, better = _step(problem, faults, x, prediction, here, damping)
         scale = _scale(problem, x, here.curvature, scale)
-        if better < SETTLED:
+        if better < SETTLED or (turn >= PATIENCE and here.loss - better > hopeless):
             break
     here = _Here.at(problem, x, prediction, scale)
     built = problem.unknowns.layout.built.sum()

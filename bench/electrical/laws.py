@@ -8,7 +8,7 @@ heat by radiation and, the more the colder it is, by conduction through gas and 
 ``G`` (radiated) grows as ``t**q`` and ``D`` (conducted) as ``t``, both from ambient, with ``q`` such that
 the rule holds at the rating. The conducted share ``c`` is a few percent to
 a fifth and differs from lamp to lamp, which is why lamps fed backwards are weakly predicted.
-LED lamp: nothing below a threshold, a series resistance, then
+LED lamp: nothing backwards, a leak below a threshold, a series resistance, then
 a regulated current. Control unit: constant power above its lock-out voltage.
 
 All corners are rounded by a few millivolts or a percent, so that Newton's method converges.
@@ -16,7 +16,7 @@ All corners are rounded by a few millivolts or a percent, so that Newton's metho
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,9 +32,10 @@ ROOM_K = 293.15
 CONDUCTED_SHARE = 0.06  # of the rated power, typical; handbook range 2 to 20 % (from memory)
 _AMBIENT = 13.0 ** (-1 / TUNGSTEN_EXPONENT)  # over the rated working temperature
 _TEMPERATURES = _AMBIENT + np.concatenate([[0.0], np.geomspace(1e-4, 1.6, 600)])
-_THRESHOLD_SOFTNESS_V = 0.03
-_REGULATION_SOFTNESS = 0.02
+_THRESHOLD_SOFTNESS_V = 0.02
+_KNEE = 12.0
 _LOCKOUT_SOFTNESS_V = 0.05
+_REVERSE_S = 1e-9
 
 
 def cold_ratio(rated_w: float) -> float:
@@ -60,7 +61,7 @@ def filament_heat_j_per_k(lamp: Filament) -> float:
     return float(19_300 * 132 * np.pi * radius**2 * length)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LoadLaws:
     """The loads of a harness as columns; ``kind`` picks the law of each.
 
@@ -74,6 +75,11 @@ class LoadLaws:
     third: FloatArray
     fourth: FloatArray
     leak_s: FloatArray
+
+    @cached_property
+    def groups(self) -> dict[int, NDArray[np.int64]]:
+        """Positions of the loads of each kind that occurs."""
+        return {int(kind): np.flatnonzero(self.kind == kind) for kind in np.unique(self.kind)}
 
     @classmethod
     def of(cls, loads: Sequence[Load]) -> "LoadLaws":
@@ -121,16 +127,16 @@ def load_current(
     """
     amps, slope = np.zeros_like(volts), np.zeros_like(volts)
     scale = np.broadcast_to(cold_scale, volts.shape)
-    which = np.flatnonzero(laws.kind == FILAMENT)
-    if which.size:
-        amps[:, which], slope[:, which] = _filament(
-            laws, which, volts[:, which], cold[:, which], scale[:, which], conducted
-        )
-    for kind, law in ((LED, _led), (RESISTOR, _resistor), (DIODE, _diode), (UNIT, _unit)):
-        which = np.flatnonzero(laws.kind == kind)
-        if which.size:
-            amps[:, which], slope[:, which] = law(laws, which, volts[:, which], cold[:, which])
-    leak = laws.leak_s
+    for kind, which in laws.groups.items():
+        across, asleep = volts[:, which], cold[:, which]
+        if kind == FILAMENT:
+            found = _filament(laws, which, across, asleep, scale[:, which], conducted)
+        else:
+            found = _OTHERS[kind](laws, which, across, asleep)
+        amps[:, which], slope[:, which] = found
+    # An LED lamp has a diode before everything, so it leaks forwards only.
+    blocked = (laws.kind == LED) & (volts < 0)
+    leak = np.where(blocked, _REVERSE_S, laws.leak_s)
     return (amps + volts * leak) * factor, (slope + leak) * factor
 
 
@@ -179,20 +185,18 @@ def _led(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: Boo
         column[which] for column in (laws.first, laws.second, laws.third, laws.fourth)
     )  # fmt: skip
     rising, rising_slope = _soft_rise((volts - threshold) / series, _THRESHOLD_SOFTNESS_V / series)
-    over = volts - threshold - limit * series
-    regulated = limit + tilt * over
-    gap = rising - regulated
-    round_off = np.sqrt(gap**2 + (_REGULATION_SOFTNESS * limit) ** 2)
-    slope = rising_slope / series
-    amps = np.maximum(0.5 * (rising + regulated - round_off), 0.0)
-    blend = 0.5 * (1 - gap / round_off)
-    return amps, np.where(volts > threshold - 1.0, blend * slope + (1 - blend) * tilt, 0.0)
+    regulated = np.maximum(limit + tilt * (volts - threshold - limit * series), 0.1 * limit)
+    # The smaller of the two, rounded: a p-norm, which is smooth, rising, and zero where either is.
+    ratio = (rising / regulated) ** _KNEE
+    shape = (1 + ratio) ** (-1 / _KNEE - 1)
+    slope = shape * (rising_slope / series + ratio * rising / regulated * tilt)
+    return rising * (1 + ratio) ** (-1 / _KNEE), slope
 
 
 def _soft_rise(value: FloatArray, width: FloatArray) -> Law:
     """Zero below zero, ``value`` above, rounded over ``width``; and its slope."""
-    root = np.sqrt(value**2 + width**2)
-    return 0.5 * (value + root), 0.5 * (1 + value / root)
+    relative = value / width
+    return width * np.logaddexp(0.0, relative), 1 / (1 + np.exp(np.minimum(-relative, 60.0)))
 
 
 def _resistor(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
@@ -208,8 +212,11 @@ def _diode(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: B
 
 def _unit(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray) -> Law:
     power, lockout = laws.first[which], laws.second[which]
-    awake = 1 / (1 + np.exp(-np.clip((volts - lockout) / _LOCKOUT_SOFTNESS_V, -60, 60)))
+    awake = 1 / (1 + np.exp(np.minimum((lockout - volts) / _LOCKOUT_SOFTNESS_V, 60.0)))
     awake = np.where(cold, 0.0, awake)
     safe = np.maximum(volts, 1.0)
     # The true slope is slightly negative; zero keeps Newton's matrix positive and the answer the same.
     return awake * power / safe, np.zeros_like(volts)
+
+
+_OTHERS = {LED: _led, RESISTOR: _resistor, DIODE: _diode, UNIT: _unit}

@@ -21,7 +21,7 @@ SHORT_OHM = 0.62
 MOST_LEAK_OHM = 150.0
 LEAST_CHANGE = 0.25
 OUT_FACTOR = 0.12
-UNIT_CHANGE = 0.5
+UNIT_CHANGE = 0.3
 JOINT_WEIGHT = 3.0  # contacts go bad more often than wire
 WIRE_WEIGHT = 1.0
 
@@ -83,7 +83,8 @@ def _load(topology: Topology, candidate: Candidate, fault: WrongLoad, q: Sequenc
     if topology.harness.laws.kind[fault.load] == UNIT:
         if abs(factor - 1) < UNIT_CHANGE:
             return None
-        return Named("abs-supply" if factor < 1 else "wrong-load", candidate.circuits, Size(factor, "1"), where)
+        # Constant power: too much current means too little voltage, as much as too little means none.
+        return Named("abs-supply", candidate.circuits, Size(factor, "1"), where)
     if factor < OUT_FACTOR:
         if len(topology.harness.profile.loads_of(candidate.circuits[0])) == 1:
             return Named("open", candidate.circuits, None, where)

@@ -23,13 +23,14 @@ from bench.profiles.model import CHASSIS, COPPER_PER_K, BoardErrors, Measurement
 
 OPEN_OHM = 1e9
 LEAST_OHM = 1e-5
-FLOATING_S = 1e-9  # from every node to the board's negative: nothing ever floats
+FLOATING_S = 1e-8  # from every node to the board's negative: nothing ever floats
 HOLD_S = 1e5  # stiffness of a driven pin
 RETURN_OHM = 0.005  # a return switch with its lead
 CLAMP_OHM = 0.010  # a return switch and the clamp on the frame
 LARGEST_STEP_V = 4.0
-CLOSE_ENOUGH_V = 1e-6
-PATIENCE = 15
+CLOSE_ENOUGH_V = 3e-6
+PATIENCE = 5
+SHRINK = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +139,12 @@ class Network:
 
     def load_law(self, across_v: FloatArray, cold: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
         """Currents and slopes (n, loads) at voltages across the loads; ``cold`` (n,) marks cold readings."""
-        asleep = np.broadcast_to(cold[:, None], across_v.shape)
-        if self.lit is not None:
-            asleep = asleep & ~self.lit
-        return load_current(self.laws, across_v, self.factor, asleep, self.cold_scale, self.conducted)
+        return load_current(self.laws, across_v, self.factor, self.asleep(cold), self.cold_scale, self.conducted)
+
+    def asleep(self, cold: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(n, loads), which loads are cold in cold readings."""
+        every = np.broadcast_to(cold[:, None], (len(cold), len(self.load_a)))
+        return every if self.lit is None else every & ~self.lit
 
     @cached_property
     def branch_incidence(self) -> FloatArray:
@@ -217,18 +220,46 @@ def solve(network: Network, feeds: Feeds, start_v: FloatArray | None = None, ite
     """Steady state of every reading; ``start_v`` (n, nodes) is a nearby solution, to save iterations."""
     passive, driven = _passive(network, feeds)
     volts = start_v if start_v is not None else _linear_start(network, feeds, passive, driven)
+    state = _Newton(network, feeds, passive, driven, volts)
     for turn in range(iterations):
-        amps, slope = network.load_law(volts @ network.load_incidence.T, feeds.cold)
-        matrix = _with_loads(network, passive, slope)
-        misfit = driven - (passive @ volts[:, :, None])[:, :, 0] - amps @ network.load_incidence
-        step = np.linalg.solve(matrix, misfit[:, :, None])[:, :, 0]
-        largest = np.abs(step).max(axis=1, keepdims=True)
-        # A lamp's knee can throw Newton to and fro for ever; half steps end that.
-        most = 1.0 if turn < PATIENCE else 0.5
-        volts = volts + step * np.minimum(most, LARGEST_STEP_V / np.maximum(largest, 1e-12))
-        if largest.max() < CLOSE_ENOUGH_V:
+        # A lamp's knee can throw Newton to and fro for ever; ever shorter steps end that.
+        if state.improve(LARGEST_STEP_V * SHRINK ** max(turn - PATIENCE, 0)):
             break
-    return _solution(network, feeds, volts, amps, matrix)
+    return _solution(network, feeds, state)
+
+
+class _Newton:
+    """Readings on their way to a solution; those that have arrived rest."""
+
+    def __init__(
+        self, network: Network, feeds: Feeds, passive: FloatArray, driven: FloatArray, volts: FloatArray
+    ) -> None:
+        self.network, self.passive, self.driven, self.volts = network, passive, driven, volts.copy()
+        self.cold = network.asleep(feeds.cold)
+        self.scale = np.broadcast_to(network.cold_scale, self.cold.shape)
+        self.amps, self.matrix = np.zeros_like(self.scale), np.zeros_like(passive)
+        self.moving = np.arange(len(volts))
+
+    def improve(self, most_v: float) -> bool:
+        """One step of at most ``most_v`` for the readings that still move; whether all have arrived."""
+        rows, network = self.moving, self.network
+        volts, passive = self.volts[rows], self.passive[rows]
+        amps, slope = load_current(
+            network.laws,
+            volts @ network.load_incidence.T,
+            network.factor,
+            self.cold[rows],
+            self.scale[rows],
+            network.conducted,
+        )
+        matrix = _with_loads(network, passive, slope)
+        misfit = self.driven[rows] - (passive @ volts[:, :, None])[:, :, 0] - amps @ network.load_incidence
+        step = np.linalg.solve(matrix, misfit[:, :, None])[:, :, 0]
+        largest = np.abs(step).max(axis=1)
+        self.volts[rows] = volts + step * np.minimum(1.0, most_v / np.maximum(largest, 1e-12))[:, None]
+        self.amps[rows], self.matrix[rows] = amps, matrix
+        self.moving = rows[largest > CLOSE_ENOUGH_V]
+        return not len(self.moving)
 
 
 def _passive(network: Network, feeds: Feeds) -> tuple[FloatArray, FloatArray]:
@@ -263,17 +294,18 @@ def _with_loads(network: Network, passive: FloatArray, slope: FloatArray) -> Flo
     return np.asarray(passive + (slope @ network.load_stamps).reshape(passive.shape))
 
 
-def _solution(network: Network, feeds: Feeds, volts: FloatArray, amps: FloatArray, matrix: FloatArray) -> Solution:
+def _solution(network: Network, feeds: Feeds, state: _Newton) -> Solution:
+    volts = state.volts
     pin_v = volts[:, network.pin_nodes]
     fed_a = feeds.siemens * (feeds.volts - pin_v) + feeds.pull_down_s * pin_v
     return Solution(
         volts,
-        amps,
+        state.amps,
         pin_v,
         np.where(feeds.fed, fed_a, 0.0),
         feeds.pin_return * volts[:, network.ground_nodes].sum(axis=1) / network.return_ohm,
         feeds.chassis_return * volts[:, network.chassis] / network.clamp_ohm,
-        matrix,
+        state.matrix,
     )
 
 

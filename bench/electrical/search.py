@@ -25,7 +25,7 @@ LATER_FITS = 5
 RIVAL_FITS = 5
 SAME_SORT = 3  # of one kind of fault on the same circuits
 WORTH_A_FIT = 12.0  # log posterior behind the best screened
-WORTH_ADDING = 0.0
+HOPELESS = 40.0  # loss behind the best set so far
 JOINED_V = 0.02
 
 
@@ -56,7 +56,8 @@ class Search:
         key = frozenset(candidate.fault for candidate in faults)
         if key not in self.tried:
             guess = np.concatenate([start.x, np.asarray(q, dtype=float)])
-            found = fit(self.problem, [one.fault for one in faults], guess)
+            hopeless = self.best.fit.loss + HOPELESS if self.tried else np.inf
+            found = fit(self.problem, [one.fault for one in faults], guess, hopeless=hopeless)
             self.tried[key] = Explained(tuple(faults), found, found.log_evidence + sum(c.log_prior for c in faults))
         return self.tried[key]
 

@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from bench.electrical.compared import BURST_SIGMA, Compared, lifted_circuits
+from bench.electrical.compared import Compared, lifted_circuits
 from bench.electrical.harness import Harness, Span
 from bench.electrical.laws import CONDUCTED_SHARE, FILAMENT, UNIT, FloatArray, filament_heat_j_per_k
 from bench.electrical.network import Network, solve, sound_network
@@ -30,6 +30,8 @@ RETURN_SIGMA = 0.5
 SHARED_GAIN = 0.9
 OWN_GAIN = (1 - SHARED_GAIN**2) ** 0.5
 LEAST_LOAD_SIGMA = 0.01
+BURST_SIGMA = 0.25  # a control unit read soon after it was switched on may still be in its start burst
+BURST_S = 0.4
 TUNGSTEN_PER_K = 1.2 / 293.15
 
 
@@ -154,7 +156,7 @@ def unknowns(measurements: Measurements, compared: Compared) -> Unknowns:
     lifted = lifted_circuits(compared)
     lit = np.array([load.circuit in lifted for load in harness.loads], dtype=bool)
     sound = replace(sound_network(harness, measurements.ambient_c), lit=lit)
-    mean, sigma = _load_priors(harness)
+    mean, sigma = _load_priors(harness, early=_read_early(measurements))
     filament = (harness.laws.kind == FILAMENT).astype(float)
     return Unknowns(
         layout(len(harness.spans), len(harness.loads), len(harness.pins)),
@@ -184,14 +186,21 @@ def _span_sigma(span: Span, tolerances: Tolerances) -> float:
     return float(np.sqrt(np.sum(np.square(parts))) / total) if total else 0.2
 
 
-def _load_priors(harness: Harness) -> tuple[FloatArray, FloatArray]:
+def _read_early(measurements: Measurements) -> bool:
+    """Whether steady currents were fitted to the first instants after switch-on."""
+    traces = [reading.inrush for reading in measurements.readings if reading.inrush is not None]
+    return any(trace.dt_s * len(trace.a) < BURST_S for trace in traces)
+
+
+def _load_priors(harness: Harness, *, early: bool) -> tuple[FloatArray, FloatArray]:
     mean, sigma = np.ones(len(harness.loads)), np.zeros(len(harness.loads))
     for position, load in enumerate(harness.loads):
         sigma[position] = max(0.5 * load.tolerance, LEAST_LOAD_SIGMA)
         if isinstance(load.type, ControlUnit):
             lamp = 0.5 * load.type.lamp_a * harness.profile.nominal_v / load.type.power_w
             mean[position] = 1 + lamp
-            sigma[position] = float(np.sqrt(sigma[position] ** 2 + lamp**2 + BURST_SIGMA**2))
+            burst = BURST_SIGMA if early else 0.0
+            sigma[position] = float(np.sqrt(sigma[position] ** 2 + lamp**2 + burst**2))
     return mean, sigma
 
 
