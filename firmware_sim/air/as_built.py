@@ -29,13 +29,13 @@ NO_CAVITY_M3 = 0.05e-3
 BENCH_SIDE_M3 = 1.1e-3  # [M] hoses and manifold between the bench's valves and a coupling
 DELIVERY_M3 = 0.3e-3  # [M] relay valve's delivery side
 SOURCE_C = 4 * M3_PER_S_PA  # shop air behind the bench's regulator
-SERVICE_FILL_C = 12 * M3_PER_S_PA  # [M] from a receiver beside the valve
+SERVICE_FILL_C = 8 * M3_PER_S_PA  # [M] from a receiver beside the valve
 EXHAUST_C = 12 * M3_PER_S_PA  # [M]
 SPRINGS_C = 5 * M3_PER_S_PA  # [M]
 CHECK_C = 10 * M3_PER_S_PA  # [M]
 INLET_C = 24 * M3_PER_S_PA  # [M] relay valve fully open
 RELAY_EXHAUST_C = 20 * M3_PER_S_PA  # [M]
-CHAMBER_HOSE_C = 15 * M3_PER_S_PA  # [M]
+CHAMBER_HOSE_C = hose_conductance(3.0, 0.0095)  # [M] 10 ft of 3/8 in hose from the relay valve to a chamber
 RELIEF_SHARE = 0.3  # an electronic regulator lets air back this much worse than forward
 VALVE_B, LINE_B, HOLE_B = 0.3, 0.4, 0.5
 

@@ -43,12 +43,10 @@ def mass_flow(
 def hose_conductance(length_m: float, bore_m: float) -> float:
     """Sonic conductance of a smooth hose, m3/(s Pa).
 
-    ``C = 0.029 D^2 / sqrt(L / D^1.25 + 510)`` in dm3/(s kPa) with lengths in mm, the usual estimate in
-    books on pneumatic drives; from memory, checked against compressible pipe flow in the tests.
+    ``C = 0.029 D^2 / sqrt(L / D^1.25 + 510)`` in SI units, the usual estimate in books on pneumatic
+    drives; from memory, checked against compressible pipe flow in the tests.
     """
-    bore_mm, length_mm = bore_m * 1000, length_m * 1000
-    litre_per_s_kpa = 0.029 * bore_mm**2 / (length_mm / bore_mm**1.25 + 510) ** 0.5
-    return float(litre_per_s_kpa * 100 * M3_PER_S_PA)
+    return float(0.029 * bore_m**2 / (length_m / bore_m**1.25 + 510) ** 0.5)
 
 
 def conductance_of_leak(fall_pa_per_s: float, volume_m3: float, at_pa: float, air_k: float) -> float:

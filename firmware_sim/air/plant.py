@@ -124,6 +124,10 @@ class TrailerAir:
         """Gauge pressure now of a volume of ``as_built``."""
         return float(self.state()[volume]) - ATMOSPHERE_PA
 
+    def drained_m3(self, place: str) -> float:
+        """Volume that a leak at ``place`` drains; see :func:`firmware_sim.air.setting.drained_m3`."""
+        return self._settings.drained_m3[place]
+
     def _seen(self, wired: AirInput) -> float:
         """What a faultless transducer shows: the middle of the 10 ms stands for their mean."""
         then_s = self.time_s - wired.filter_delay_s - MEAN_S / 2

@@ -49,7 +49,7 @@ class Settings:
     def __init__(self, system: AirSystem, works: AirWorks, air_k: float) -> None:
         self._system, self._works, self._air_k = system, works, air_k
         self._index = {path.name: i for i, path in enumerate(works.paths)}
-        self._drained_m3 = drained_m3(system, works)
+        self.drained_m3 = drained_m3(system, works)
 
     def of(self, controls: Controls, faults: Iterable[AirFault]) -> Setting:
         """Conductances and sources with these faults present."""
@@ -93,7 +93,7 @@ class Settings:
 
     def _leak(self, fault: AirFault, forward: FloatArray, back: FloatArray) -> None:
         fall_pa_per_s = (fault.psi_per_min or 0.0) * PA_PER_PSI / 60
-        c = conductance_of_leak(fall_pa_per_s, self._drained_m3[fault.place], LEAK_AT_PA, self._air_k)
+        c = conductance_of_leak(fall_pa_per_s, self.drained_m3[fault.place], LEAK_AT_PA, self._air_k)
         at = self._index["reservoir-to-supply" if fault.place == "check-valve" else fault.place]
         forward[at] += c
         if fault.place != "check-valve":
