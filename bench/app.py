@@ -31,6 +31,7 @@ from bench.safety import GuardedBoard
 from bench.safety.way_in import HOW_IT_ENDED, claimed
 from bench.safety.way_out import finish
 from bench.sequences import Nobody, Operator, Question, choose, run_inspection, run_walk
+from bench.sequences.again import what_again
 from bench.sequences.operator import Answer, is_yes
 from bench.virtual_time import run_virtual
 
@@ -173,6 +174,41 @@ class Session:
                 **self._surroundings(),
                 unit_number=unit_number,
                 vin=vin,
+                operator_name=operator_name,
+            )
+
+    async def retest(
+        self,
+        before: Run,
+        profile: AnyProfile,
+        *,
+        closed: Collection[tuple[int, int | None]] = (),
+        operator_name: str | None = None,
+    ) -> Run:
+        """Test again what a run found, and what its repair could have touched.
+
+        Args:
+            before: the run, whole.
+            profile: as it was then.
+            closed: step and finding numbers that were closed since.
+            operator_name: who tests.
+
+        Raises:
+            InputError: nothing is left to test again.
+            BenchError: as ``inspect``.
+        """
+        async with self._guarded(profile) as (guard, loaded):
+            again = what_again(before, loaded, closed)
+            return await run_inspection(
+                guard,
+                loaded,
+                only=again.steps,
+                circuits=again.circuits,
+                keep=self._store.keep,
+                **self._surroundings(),
+                command="retest",
+                unit_number=before.unit_number,
+                vin=before.vin,
                 operator_name=operator_name,
             )
 

@@ -7,13 +7,14 @@ database URLs, None for the user's own place. What is heavy is imported where it
 import json
 from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from bench.errors import InputError, RecordError
 from bench.profiles import load_profile, measurements_document, profile_document
 from bench.profiles.model import Measurements, Profile
-from bench.results import Run, RunState, StepResult
+from bench.results import Reexamined, Run, RunState, StepResult
 
 if TYPE_CHECKING:
     from bench.records import AsyncStore, Store
@@ -120,6 +121,51 @@ def open_records(location: Location = None) -> Iterator["Store"]:
         yield store
 
 
+# --- retests ---
+
+
+@dataclass(frozen=True, slots=True)
+class Repaired:
+    """A record that is to be tested again.
+
+    Attributes:
+        closed: step and finding numbers of it that a retest has closed already.
+        left: how much is not.
+    """
+
+    run: Run
+    profile: Profile
+    closed: frozenset[tuple[int, int | None]]
+    left: int
+
+
+def to_retest(record_id: str, location: Location = None) -> Repaired:
+    """What a record found, and what of it is still open.
+
+    Raises:
+        RecordError: no such record.
+        InputError: its profile is neither in the record nor known by name any more.
+    """
+    from bench.records.comparing import compare
+
+    with open_records(location) as store:
+        run = store.load(record_id)
+        newest = {(each.step_no, each.finding_no): each.state for each in store.followups(run.id)}
+        closed = frozenset(key for key, state in newest.items() if state == "closed")
+        return Repaired(run, _profile_of(store, run), closed, len(compare(run, run, closed)))
+
+
+def follow_up(before: Repaired, after: Run, location: Location = None) -> tuple[Reexamined, ...]:
+    """Compare a retest with what it repeats, and add to the record what it closes and what it leaves open."""
+    from bench.records.comparing import compare
+    from bench.records.rows import reexamined
+
+    followups = compare(before.run, after, before.closed)
+    with open_records(location) as store:
+        store.follow_up(before.run.id, followups)
+    return tuple(reexamined(before.run, each) for each in followups)
+
+
 # --- documents ---
 
 
@@ -134,9 +180,14 @@ def report_html(record_id: str, location: Location = None) -> str:
 
     with open_records(location) as store:
         found = store.load(record_id)
-        kept = store.attachments(found.id).get(PROFILE_ATTACHMENT)
-        profile = _profile_from(kept, found.id) if kept else load_profile(found.profile)
-        return render_html(found, profile, seal=store.seal(found.id))
+        return render_html(
+            found, _profile_of(store, found), seal=store.seal(found.id), reexamined=store.reexamined(found.id)
+        )
+
+
+def _profile_of(store: "Store", run: Run) -> Profile:
+    kept = store.attachments(run.id).get(PROFILE_ATTACHMENT)
+    return _profile_from(kept, run.id) if kept else load_profile(run.profile)
 
 
 def _profile_from(kept: bytes, record_id: str) -> Profile:

@@ -204,3 +204,50 @@ class Run:
         order = {"safety": 0, "defect": 1, "advice": 2}
         every = (finding for step in self.steps for finding in step.findings)
         return tuple(sorted(every, key=lambda finding: order[finding.severity]))
+
+
+# --- after a repair ---
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One measured value before and after a repair; limits and verdict are those of after."""
+
+    name: str
+    unit: str
+    before: float | None
+    after: float | None
+    low: float | None
+    high: float | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Followup:
+    """What a retest said of one finding; the newest word counts.
+
+    Attributes:
+        step_no: step of the finding in its record, counted from 0.
+        finding_no: finding of the step; None for the step's values, where no finding named them.
+        retest_id: the record that says so.
+        reason: in plain words.
+        written: ISO 8601 with offset; "" until it is stored.
+    """
+
+    step_no: int
+    finding_no: int | None
+    state: Literal["closed", "open"]
+    retest_id: str
+    reason: str
+    evidence: tuple[Compared, ...] = ()
+    written: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reexamined:
+    """A followup beside what it speaks of: ``record`` is that of the finding; None stands for values of ``step``."""
+
+    record: str
+    step: str
+    finding: Finding | None
+    followup: Followup

@@ -17,6 +17,7 @@ from bench.cli import (
     records_import,
     records_search,
     report,
+    retest,
     sim,
     walk,
 )
@@ -54,6 +55,7 @@ def application() -> typer.Typer:
     )
     app.callback()(_global)
     app.command("inspect", epilog=BOARD_FORMS)(inspect.inspect)
+    app.command("retest", epilog=BOARD_FORMS)(retest.retest)
     app.command("walk", epilog=BOARD_FORMS)(walk.walk)
     app.command("demo")(demo.demo)
     app.command("leak")(air.leak)

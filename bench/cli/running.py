@@ -2,11 +2,13 @@
 
 import asyncio
 import signal
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
+
+from rich.console import RenderableType
 
 from bench import app
 from bench.cli import ask, json_view, terminal, verdict_view
@@ -80,15 +82,37 @@ async def _until_stopped(work: Callable[[], Awaitable[T]]) -> T:
             loop.remove_signal_handler(number)
 
 
-def make_run(wishes: Wishes, work: Callable[[app.Session], Coroutine[Any, Any, Run]]) -> int:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a command has to say of a run besides the run itself.
+
+    Attributes:
+        document: goes into the JSON document.
+        shown: printed after the run's end.
+    """
+
+    document: dict[str, Any]
+    shown: Sequence[RenderableType] = ()
+
+
+def make_run(
+    wishes: Wishes,
+    work: Callable[[app.Session], Coroutine[Any, Any, Run]],
+    then: Callable[[Run], Told] = lambda _: Told({}),
+) -> int:
     """Make a run with ``work`` in a session, show its end, and give the exit code.
+
+    Args:
+        wishes: the command's options.
+        work: makes the run.
+        then: is given the closed run, before its report is written.
 
     Raises:
         BenchError: what ended the run early; what it had measured is shown and recorded all the same.
     """
     _warn_of_vin(wishes.vin)
     check_report(wishes.report)
-    made = _Made(wishes)
+    made = _Made(wishes, then)
     try:
         with made.view.watching():
             run = on_loop(wishes.board, lambda: made.session(work))
@@ -107,7 +131,8 @@ def make_run(wishes: Wishes, work: Callable[[app.Session], Coroutine[Any, Any, R
 class _Made:
     """One run being made: how it is watched, and how it ended."""
 
-    def __init__(self, wishes: Wishes) -> None:
+    def __init__(self, wishes: Wishes, then: Callable[[Run], Told]) -> None:
+        self._then = then
         self.view = ProgressView(terminal.err())
         self.ended: Run | None = None
         self._wishes = wishes
@@ -136,13 +161,16 @@ class _Made:
 
     def show(self, run: Run) -> None:
         kept = [("record", run.id), ("kept in", self._record)]
+        told = self._then(run)
         if self._wishes.report:
             write_report(run.id, self._record, self._wishes.report)
             kept.append(("report", str(Path(self._wishes.report).absolute())))
         if self._wishes.as_json:
-            json_view.emit(json_view.run_document(run))
+            json_view.emit(json_view.run_document(run) | told.document)
         else:
             verdict_view.show(terminal.out(), run, kept, units_of(run))
+            for each in told.shown:
+                terminal.out().print(each)
 
 
 def units_of(run: Run) -> System:

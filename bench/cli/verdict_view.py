@@ -14,7 +14,7 @@ from rich.text import Text
 from bench import units
 from bench.cli.letters import tall
 from bench.cli.terminal import STYLE, WORD
-from bench.results import Alternative, Finding, Run, Severity, StepResult, Verdict, Where
+from bench.results import Alternative, Finding, Reexamined, Run, Severity, StepResult, Verdict, Where
 from bench.units import System
 
 _LONGEST_LIST = 28  # characters, so that a finding's heading stays on one line
@@ -103,6 +103,14 @@ def place(where: Where, system: System = "us") -> str:
     if where.plus_minus_m is not None:
         text += f", give or take {units.both(where.plus_minus_m, 'm', system)}"
     return text
+
+
+def subject(each: Reexamined) -> str:
+    """What a followup speaks of: ``lamp out (tail)``, or the step where no finding named it."""
+    if each.finding is None:
+        return each.step
+    circuits = f" ({', '.join(each.finding.circuits)})" if each.finding.circuits else ""
+    return f"{each.finding.kind.replace('-', ' ')}{circuits}"
 
 
 def _how_bad(finding: Finding, system: System) -> str:

@@ -1,7 +1,6 @@
 """Keeping runs: one database, rows that are only ever added, chained so that a change shows."""
 
 from bench.records.aio import AsyncStore
-from bench.records.followups import Compared, Followup
 from bench.records.history import History, Point, SeriesQuery
 from bench.records.ids import new_record_id
 from bench.records.location import default_path
@@ -10,8 +9,6 @@ from bench.records.summaries import RunSummary
 
 __all__ = [
     "AsyncStore",
-    "Compared",
-    "Followup",
     "History",
     "NoSuchRecord",
     "Note",

@@ -8,9 +8,8 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import ColumnElement, Connection, func, or_, select
 
 from bench.records import rows, tables
-from bench.records.followups import Followup
 from bench.records.summaries import CHUNK, RunSummary, summaries
-from bench.results import Verdict
+from bench.results import Followup, Verdict
 
 LEAST_OF_VIN = 4  # last characters that may stand for a VIN
 

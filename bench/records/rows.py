@@ -14,12 +14,14 @@ from typing import Any
 import numpy as np
 
 from bench.records.chain import Bundle, Row, canonical
-from bench.records.followups import Compared, Followup
 from bench.results import (
     Alternative,
     BoardInfo,
+    Compared,
     Evidence,
     Finding,
+    Followup,
+    Reexamined,
     Run,
     Size,
     StepResult,
@@ -125,6 +127,13 @@ def followup_from(row: Row) -> Followup:
     evidence = tuple(Compared(**each | {"verdict": Verdict(each["verdict"])}) for each in json.loads(row["evidence"]))
     names = ("step_no", "finding_no", "state", "retest_id", "reason", "written")
     return Followup(**{name: row[name] for name in names}, evidence=evidence)
+
+
+def reexamined(run: Run, followup: Followup) -> Reexamined:
+    """A followup beside the finding of ``run`` that it speaks of."""
+    step = run.steps[followup.step_no]
+    finding = None if followup.finding_no is None else step.findings[followup.finding_no]
+    return Reexamined(run.id, step.title, finding, followup)
 
 
 def _step_row(step: StepResult) -> dict[str, Any]:

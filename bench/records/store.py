@@ -18,7 +18,6 @@ from sqlalchemy import Connection, func, select
 from bench.errors import RecordError
 from bench.records import chain, database, rows, tables
 from bench.records.archive import acts_of, lines_of
-from bench.records.followups import Followup
 from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_pass, points
 from bench.records.intake import Taken, take_in
 from bench.records.lease import is_cut, own_lease
@@ -26,7 +25,7 @@ from bench.records.location import default_path
 from bench.records.queries import append, count_of, matching_ids, measured_s, open_runs, row_of, rows_of
 from bench.records.summaries import CUT_REASON, RunSummary, summaries
 from bench.records.verify import problems
-from bench.results import Run, RunState, StepResult
+from bench.results import Followup, Reexamined, Run, RunState, StepResult
 
 _SEALED = ("run", "step", "end")  # kinds of entry that are the run itself
 
@@ -162,6 +161,21 @@ class Store:
         with self._reading() as connection:
             self._require(connection, run_id)
             return tuple(rows.followup_from(row) for row in rows_of(connection, tables.followup, run_id))
+
+    def reexamined(self, run_id: str) -> tuple[Reexamined, ...]:
+        """What retests said of this record, and what it said as a retest of others; only the newest word on each."""
+        table = tables.followup.c
+        query = select(tables.followup).where((table.run_id == run_id) | (table.retest_id == run_id))
+        with self._reading() as connection:
+            self._require(connection, run_id)
+            newest = {
+                (row.run_id, row.step_no, row.finding_no): row
+                for row in connection.execute(query.order_by(table.run_id, table.no)).all()
+            }
+            runs = {row.run_id: self._load(connection, row.run_id, whole=True) for row in newest.values()}
+        return tuple(
+            rows.reexamined(runs[row.run_id], rows.followup_from(dict(row._mapping))) for row in newest.values()
+        )
 
     def attach(self, run_id: str, name: str, data: bytes) -> None:
         """Keep a file with a record: raw measurements, the profile as it was. A later one of that name hides it."""

@@ -51,10 +51,14 @@ def trends(history: History, system: System) -> list[Trend]:
 
 
 def recurring(history: History) -> list[Recurring]:
-    """Faults of the same kind on the same circuits in more than one visit, the most frequent first."""
+    """Faults of the same kind on the same circuits in more than one visit, the most frequent first.
+
+    A retest that finds the fault it was made for is not another visit.
+    """
+    retests = {visit.id for visit in history.visits if visit.command == "retest"}
     same: dict[tuple[str, tuple[str, ...]], list[Found]] = defaultdict(list)
     for found in history.findings:
-        if found.verdict is Verdict.FAIL:
+        if found.verdict is Verdict.FAIL and found.run_id not in retests:
             same[found.kind, found.circuits].append(found)
     every = [_recurring(found) for found in same.values() if len({each.run_id for each in found}) > 1]
     return sorted(every, key=lambda each: -len(each.run_ids))
@@ -63,8 +67,9 @@ def recurring(history: History) -> list[Recurring]:
 def _recurring(found: Sequence[Found]) -> Recurring:
     first = found[0]
     places = tuple(dict.fromkeys(each.place for each in found if each.place))
-    closed = any(each.followup is not None and each.followup.state == "closed" for each in found[:-1])
-    return Recurring(first.kind, first.circuits, places, tuple(dict.fromkeys(each.run_id for each in found)), closed)
+    closed = [each.followup for each in found if each.followup is not None and each.followup.state == "closed"]
+    came_back = any(each.run_id > followup.retest_id for each in found for followup in closed)  # ids sort by time
+    return Recurring(first.kind, first.circuits, places, tuple(dict.fromkeys(each.run_id for each in found)), came_back)
 
 
 def proved(history: History) -> Iterator[tuple[Found, str]]:

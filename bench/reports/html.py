@@ -5,6 +5,7 @@ content security policy forbids scripts and every fetch, should something slip t
 """
 
 import re
+from collections.abc import Sequence
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -13,13 +14,20 @@ from markupsafe import Markup
 from bench.profiles.model import Profile
 from bench.reports.view import page_of
 from bench.reports.words import REPAIR_CAUTIONS, plain
-from bench.results import Run
+from bench.results import Reexamined, Run
 from bench.units import System
 
 _NOT_FOR_CSS = re.compile(r"[^0-9A-Za-z.-]")
 
 
-def render_html(run: Run, profile: Profile, *, units: System | None = None, seal: str | None = None) -> str:
+def render_html(
+    run: Run,
+    profile: Profile,
+    *,
+    units: System | None = None,
+    seal: str | None = None,
+    reexamined: Sequence[Reexamined] = (),
+) -> str:
     """The report of a run.
 
     Args:
@@ -27,8 +35,9 @@ def render_html(run: Run, profile: Profile, *, units: System | None = None, seal
         profile: as it was when the run was made.
         units: which system comes first; the profile's own if None. The other stands in brackets.
         seal: hash of the record's newest entry, so that paper can show a later change to the record.
+        reexamined: what retests said of this run's findings, and what it said as a retest of others.
     """
-    page = page_of(run, profile, units or profile.units, seal)
+    page = page_of(run, profile, units or profile.units, seal, reexamined)
     return (
         _environment()
         .get_template("report.html.j2")

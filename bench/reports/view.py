@@ -8,11 +8,12 @@ from markupsafe import Markup
 from bench import units
 from bench.profiles.model import Profile
 from bench.reports import words
+from bench.reports.before_after import RepairView, repair_views
 from bench.reports.face_drawing import PinState, draw_face, pin_states, symbol, verdict_sign
 from bench.reports.harness_drawing import draw_harness
 from bench.reports.plots import FIRST_HEIGHT, NEXT_HEIGHT, LimitLine, line_plot, rail
 from bench.reports.svg import tag
-from bench.results import Alternative, Evidence, Finding, Run, StepResult, Trace, Value, Verdict, Where
+from bench.results import Alternative, Evidence, Finding, Reexamined, Run, StepResult, Trace, Value, Verdict, Where
 
 MOST_BUCKETS, ALL_BUCKETS = 300, 6000  # keeps a page with a hundred recordings under 600 kB
 
@@ -130,6 +131,7 @@ class Page:
     when: str
     lasted: str
     findings: tuple[FindingView, ...]
+    repairs: tuple[RepairView, ...]
     unnamed: tuple[tuple[str, ValueView], ...]
     steps: tuple[StepView, ...]
     face: Markup
@@ -141,7 +143,9 @@ class Page:
     sources: tuple[tuple[int, str, str], ...]
 
 
-def page_of(run: Run, profile: Profile, system: units.System, seal: str | None) -> Page:
+def page_of(
+    run: Run, profile: Profile, system: units.System, seal: str | None, reexamined: Sequence[Reexamined] = ()
+) -> Page:
     """Put a run into words and pictures."""
     sources = Sources(profile)
     findings = tuple(_finding(number, each, profile, system, sources) for number, each in enumerate(run.findings, 1))
@@ -158,6 +162,7 @@ def page_of(run: Run, profile: Profile, system: units.System, seal: str | None) 
         when=words.when(run.started),
         lasted=words.lasted(run.duration_s),
         findings=findings,
+        repairs=repair_views(reexamined, system),
         unnamed=_unnamed(run, steps),
         steps=steps,
         face=draw_face(profile.connector, states),
@@ -282,15 +287,7 @@ def _figures(value: Value, system: units.System) -> tuple[str, str]:
     far_apart = bool(value.value and bounds) and max(map(abs, bounds)) > 100 * abs(value.value or 0.0)
     (measured, low, high), unit = units.columns([value.value, value.low, value.high], value.unit, system)
     own = units.text(value.value, value.unit, system) if far_apart and value.value else f"{measured} {unit}".strip()
-    return own if measured else "not measured", _limit(low, high, unit)
-
-
-def _limit(low: str, high: str, unit: str) -> str:
-    if low and high:
-        return f"{low} to {high} {unit}".strip()
-    if low or high:
-        return f"{'at least' if low else 'at most'} {low or high} {unit}".strip()
-    return "no limit"
+    return own if measured else "not measured", words.limit(low, high, unit)
 
 
 def _pins(profile: Profile, states: dict[int, PinState]) -> tuple[PinView, ...]:

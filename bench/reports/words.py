@@ -113,6 +113,15 @@ def lasted(duration_s: float) -> str:
     return f"{minutes} min {seconds:02} s" if minutes else f"{seconds} s" if seconds else f"{duration_s:.1f} s"
 
 
+def limit(low: str, high: str, unit: str) -> str:
+    """Bounds, in figures already, in words; "" for one that there is not."""
+    if low and high:
+        return f"{low} to {high} {unit}".strip()
+    if low or high:
+        return f"{'at least' if low else 'at most'} {low or high} {unit}".strip()
+    return "no limit"
+
+
 def plural(count: int, one: str, many: str = "") -> str:
     """``1 fault``, ``3 faults``."""
     return f"{count} {one if count == 1 else many or one + 's'}"

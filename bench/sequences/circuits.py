@@ -21,7 +21,7 @@ LEAST_SHARE = 0.1  # of the drawn current: with less, nothing is known of the vo
 async def circuits(inspection: Inspection, outcome: Outcome) -> None:
     """Drive every circuit that isn't shorted, one after the other."""
     sound = inspection.sound()
-    for circuit in inspection.profile.circuits:
+    for circuit in inspection.chosen():
         if circuit not in sound:
             outcome.values.append(judged(f"{circuit.name} current", None, "A"))
             outcome.reasons.append(f"{circuit.name} was not driven: {_why_not(inspection, circuit)}")

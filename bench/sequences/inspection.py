@@ -1,6 +1,6 @@
 """What the steps of one run share: the guarded board, the profile, and all readings so far."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -50,6 +50,7 @@ class Inspection:
         open_v: supply without load, once measured.
         live: pins that are up although nothing was ever fed.
         suspects: names of circuits that a finding names so far.
+        only_circuits: names of the circuits to drive alone; None for all.
     """
 
     guard: GuardedBoard
@@ -61,6 +62,7 @@ class Inspection:
     ambient_c: float = 20.0
     live: set[int] = field(default_factory=set)
     suspects: set[str] = field(default_factory=set)
+    only_circuits: Collection[str] | None = None
 
     @property
     def identity(self) -> Identity:
@@ -86,6 +88,11 @@ class Inspection:
     def reachable(self) -> list[Circuit]:
         """Circuits whose pin this board has a channel for."""
         return [each for each in self.profile.circuits if self.channel(each) <= self.identity.channels]
+
+    def chosen(self) -> list[Circuit]:
+        """Circuits that are to be driven alone."""
+        only = self.only_circuits
+        return [circuit for circuit in self.profile.circuits if only is None or circuit.name in only]
 
     def sound(self) -> list[Circuit]:
         """Circuits that may be driven: no short was seen on them, nothing else feeds them, they did not trip."""

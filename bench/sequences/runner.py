@@ -36,6 +36,7 @@ async def run_inspection(
     board_url: str = "",
     only: Collection[str] | None = None,
     skip: Collection[str] = (),
+    circuits: Collection[str] | None = None,
     answers: Mapping[str, Answer] | None = None,
     operator: Operator | None = None,
     tell: Listener = ignore,
@@ -57,6 +58,7 @@ async def run_inspection(
         board_url: for the record.
         only: names of the steps to do, all when None.
         skip: names of steps to leave out.
+        circuits: names of the circuits to drive alone, all when None; every one is looked at without power.
         answers: to the operator's questions, by key.
         operator: asked for the rest; without one, what depends on a safety question is not tested.
         tell: gets every event, in order.
@@ -76,7 +78,8 @@ async def run_inspection(
         guard, profile, run_id, now(), board_url, command, unit_number=unit_number, vin=vin, operator=operator_name
     )
     ledger = Ledger(run, guard, store, tell)
-    loop = _Loop(guard, profile, chosen, ledger, Prepared(answers or {}, operator), tell, infer, keep)
+    inspection = Inspection(guard, profile, tell, only_circuits=circuits)
+    loop = _Loop(inspection, chosen, ledger, Prepared(answers or {}, operator), infer, keep)
     return await loop.run()
 
 
@@ -85,22 +88,20 @@ class _Loop:
 
     def __init__(
         self,
-        guard: GuardedBoard,
-        profile: Profile,
+        inspection: Inspection,
         steps: tuple[Step, ...],
         ledger: Ledger,
         operator: Operator,
-        tell: Listener,
         infer: Infer,
         keep: Keep,
     ) -> None:
-        self._inspection = Inspection(guard, profile, tell)
-        self._guard = guard
-        self._profile = profile
+        self._inspection = inspection
+        self._guard = inspection.guard
+        self._profile = inspection.profile
         self._steps = steps
         self._ledger = ledger
         self._operator = operator
-        self._tell = tell
+        self._tell = inspection.tell
         self._infer = infer
         self._keep = keep
         self._kept = 0

@@ -5,8 +5,9 @@ from pathlib import Path
 
 from sqlalchemy import create_engine, inspect
 
-from bench.records import Followup, Store, tables
+from bench.records import Store, tables
 from bench.records.migrations import STEPS, version_of
+from bench.results import Followup
 from tests.bench.records.made_runs import small_run, small_step
 
 ADDED_IN_2 = ("followup", "origin")

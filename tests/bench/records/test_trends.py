@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from bench.records import Followup, History, Store
+from bench.records import History, Store
 from bench.records.trends import proved, recurring, trends
-from bench.results import Finding, Run, StepResult, Value, Verdict, Where
+from bench.results import Finding, Followup, Run, StepResult, Value, Verdict, Where
 from tests.bench.records.made_runs import small_run
 
 LAMP = Finding(
