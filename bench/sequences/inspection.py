@@ -170,7 +170,8 @@ def reading_of(
     driven = tuple(circuit.pin for circuit in fed)
     charged = _charged(inspection, rest) - set(driven)
     volts = {pin: channel.voltage_v for pin, channel in channels.items() if pin not in charged}
-    if len(ground_pins := inspection.profile.connector.ground_pins) == 1:  # of several, nobody says which the board reads
+    ground_pins = inspection.profile.connector.ground_pins
+    if len(ground_pins) == 1:  # of several, nobody says which the board reads
         volts[ground_pins[0]] = seen.ground_pin_v
     switched = inspection.can(Capability.RETURN_SWITCHES)
     return Reading(

@@ -59,7 +59,7 @@ async def keep_nothing() -> None:
 
 
 class Ledger:
-    """One run while it goes on.
+    """One run while it goes on. What is written is written whole, however often its writer is cancelled.
 
     Attributes:
         run: what is in the record so far.
@@ -70,17 +70,25 @@ class Ledger:
         self._guard = guard
         self._store = store
         self._tell = tell
+        self._begun = False
         self._started_s = 0.0
         self._board_s = 0.0
 
     async def begin(self, steps: tuple[str, ...]) -> None:
         """Put the run into the record, then tell."""
         self._started_s = self._board_s = (await self._guard.snapshot()).uptime_s
+        await finish(self._begin(steps))
+
+    async def _begin(self, steps: tuple[str, ...]) -> None:
         await self._store.begin(self.run)
+        self._begun = True
         self._tell(RunStarted(self.run, steps))
 
     async def add(self, step: StepResult) -> None:
         """Put a step into the record, then tell."""
+        await finish(self._add(step))
+
+    async def _add(self, step: StepResult) -> None:
         await self._store.add_step(self.run.id, step)
         self._board_s = max(self._board_s, step.started_s + step.duration_s)
         self.run = replace(self.run, steps=(*self.run.steps, step))
@@ -90,7 +98,7 @@ class Ledger:
         """Outputs off, then close the record of a run that came to its end."""
         await self._guard.off()
         self._board_s = (await self._guard.snapshot()).uptime_s
-        await self._close("complete", None)
+        await finish(self._close("complete", None))
         return self.run
 
     async def cut_short(
@@ -104,9 +112,11 @@ class Ledger:
         self, state: RunState, reason: str, unfinished: StepResult | None, keep: Callable[[], Awaitable[None]]
     ) -> None:
         await self._guard.safe()
+        if not self._begun:
+            return
         try:
             if unfinished is not None:
-                await self.add(unfinished)
+                await self._add(unfinished)
             await keep()
         finally:
             await self._close(state, reason)

@@ -115,8 +115,9 @@ class _Loop:
                 await self._ledger.begin(tuple(step.name for step in self._steps))
                 for number, step in enumerate(self._steps, start=1):
                     outcome = Outcome()
-                    await self._ledger.add(await self._step(number, step, outcome))
-                    self._doing = None
+                    result = await self._step(number, step, outcome)
+                    self._doing = None  # from here on it is written whole
+                    await self._ledger.add(result)
                     await self._keep_readings()
                 return await self._ledger.complete()
         except BaseException as error:
