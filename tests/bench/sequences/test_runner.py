@@ -326,3 +326,53 @@ def test_cancelled_at_every_exchange_the_record_is_closed_as_stopped_with_output
         if store.run is not None:
             assert store.calls[-1] in {"finish stopped", "finish complete"}, f"at exchange {at}: {store.calls}"
             assert store.on_at_finish == set()
+
+
+class SlowStore(MemoryStore):
+    """A disk that takes its time; ``cut`` is called while a step is on its way to it."""
+
+    def __init__(self, cut: Callable[[], object]) -> None:
+        super().__init__()
+        self.cut = cut
+
+    async def begin(self, run: Run) -> None:
+        await asyncio.sleep(0.01)
+        await super().begin(run)
+
+    async def add_step(self, run_id: str, step: StepResult) -> None:
+        if step.step == "look":
+            self.cut()
+        await asyncio.sleep(0.05)
+        await super().add_step(run_id, step)
+
+
+def test_a_step_that_is_being_written_when_the_run_is_stopped_is_in_the_record_once():
+    board = FakeBoard()
+
+    async def main() -> MemoryStore:
+        store = SlowStore(lambda: task.cancel())
+        task = asyncio.get_running_loop().create_task(inspection(board, store))
+        await asyncio.wait({task})
+        assert task.cancelled()
+        return store
+
+    store = run_virtual(main())
+
+    assert store.calls == ["begin", "self-check", "supply", "look", "finish stopped"]
+    assert board.on == set()
+
+
+def test_a_run_that_never_began_is_not_closed():
+    board = FakeBoard()
+    store = MemoryStore()
+
+    async def main() -> None:
+        profile = small_profile()
+        async with GuardedBoard(board, profile) as guard:
+            board.press_stop()
+            await run_inspection(guard, profile, store=store, run_id="run-1", now=lambda: STARTED)
+
+    with pytest.raises(BoardFault):
+        run_virtual(main())
+
+    assert store.calls == []
