@@ -5,7 +5,7 @@ from itertools import pairwise
 from typing import get_args
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from bench.profiles import load_profile, profile_names
@@ -342,6 +342,7 @@ nasty = st.sampled_from(
 @given(text=st.lists(nasty | st.text(max_size=6), min_size=1, max_size=4).map("".join).filter(str.strip))
 def test_no_text_changes_what_the_page_is_made_of(text: str):
     profile = tandem()
+    assume(not any(circuit.name in text.lower() for circuit in profile.circuits))  # the drawing shows what is named
     html = render_html(run_of(f"a{text}"), profile, seal=text)
 
     assert shape(html) == shape(render_html(run_of(HARMLESS), profile, seal=HARMLESS))
