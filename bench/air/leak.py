@@ -20,11 +20,11 @@ from bench.profiles.traces import PressureTrace
 from bench.results import Verdict
 
 BIN_S = 1.0
+WALK_PA = 0.03 * PSI_PA / math.sqrt(60)  # of a sensor over one second
+BIAS_PA_PER_S = 0.1 * PSI_PA / 60  # 0.25 K/min of the tank's own, which nobody measures
 _LEAST_BINS = 12
 _NOISE_STEP = 1.25
-_LEAST_NOISE_PA = 0.02 * PSI_PA
-_WALK_PA = 0.03 * PSI_PA / math.sqrt(60)
-_BIAS_PA_PER_S = 0.1 * PSI_PA / 60  # 0.25 K/min of the tank's own, which nobody measures
+_LEAST_NOISE = 0.02 * PSI_PA / REFERENCE_PA
 _BIAS_WITH_SKIN_PA_PER_S = 0.03 * PSI_PA / 60
 _AMBIENT_DRIFT_K_PER_S = 0.2 / 60
 _SHARE_OF_AMBIENT = 0.5  # a wall follows the air around it slowly
@@ -105,7 +105,7 @@ class LeakWatch:
         watch.scan()  # after the decision too: a stored trace goes on, and must not contradict it
         if watch.bent[0] >= SUSPICIOUS:
             return self._unsteady(watch, float(watch.bent_at_s[0]), "the slope changed")
-        if watch.decided[0] != NOTHING:
+        if watch.decided[0] != NOTHING and not watch.rises()[0]:
             verdict = Verdict.PASS if watch.decided[0] == PASSED else Verdict.FAIL
             return self._estimated(watch, verdict, None, float(watch.decided_at_s[0]))
         over = last or self._bins[-1][0] >= UNDECIDED_S
@@ -151,18 +151,18 @@ class LeakWatch:
         """Take the noise from what is there, and begin again with it: later readings know it better."""
         self._measured_at = len(self._bins)
         times, y = (np.array(column) for column in zip(*self._bins, strict=True))
-        self._noise = _noise(times, y)
+        self._noise = sensor_noise(times, y)
         level_pa = math.exp(float(y[0]))
         bias = _BIAS_WITH_SKIN_PA_PER_S if self._has_skin else self._bias()
         zone = Zone(leak_of_rate(self._limit), leak_of_rate(bias))
         now_s = float(times[-1])
-        self._watch = Watch(1, zone, Sensor(self._noise, _WALK_PA / level_pa), self._waited_s, not_before_s=now_s)
+        self._watch = Watch(1, zone, Sensor(self._noise, WALK_PA / level_pa), self._waited_s, not_before_s=now_s)
         for time_s, each in self._bins:
             self._watch.add(time_s, np.array([each]))
 
     def _bias(self) -> float:
         by_ambient = _SHARE_OF_AMBIENT * abs(self._ambient) * REFERENCE_PA / 293.15
-        return math.hypot(_BIAS_PA_PER_S, by_ambient)
+        return math.hypot(BIAS_PA_PER_S, by_ambient)
 
     # --- words ---
 
@@ -189,8 +189,7 @@ class LeakWatch:
         return LeakJudgement(Verdict.UNSURE if last else None, reason, cannot_tell=self._cannot_tell())
 
     def _why_open(self, watch: Watch, over: bool) -> str:
-        mean, deviation = (float(each[0]) for each in watch.estimate())
-        if mean + 3 * deviation < 0:
+        if watch.rises()[0]:
             return "the pressure rises with the valve shut: the valve passes, or the tank is being warmed"
         time_s = self._bins[-1][0]
         needed_s = WAIT_S - self._waited_s
@@ -245,15 +244,14 @@ def _drift(time_s: FloatArray, ambient_c: FloatArray | None) -> float:
     return float(centred @ ambient_c / (centred @ centred))
 
 
-def _noise(times_s: FloatArray, y: FloatArray) -> float:
-    """Standard deviation of a mean of one second, from second differences, rounded up to a row of levels.
+def sensor_noise(times_s: FloatArray, y: FloatArray) -> float:
+    """Standard deviation of a sample of ``y``, rounded to a row of levels so that few different ones occur.
 
-    Second differences are blind to any straight line, and their median to spikes.
+    From second differences, which are blind to any straight line; their median is blind to spikes.
     """
     gaps = np.diff(times_s)
     bends = (y[2:] - y[1:-1]) - (y[1:-1] - y[:-2]) * gaps[1:] / gaps[:-1]
     scale = np.sqrt(1 + (1 + gaps[1:] / gaps[:-1]) ** 2 + (gaps[1:] / gaps[:-1]) ** 2)
     measured = float(np.median(np.abs(bends) / scale)) / 0.6745
-    least = _LEAST_NOISE_PA / math.exp(float(y[0]))
-    steps = max(math.ceil(math.log(max(measured / least, 1.0), _NOISE_STEP) - 0.3), 0)
-    return least * _NOISE_STEP**steps
+    steps = math.ceil(math.log(max(measured / _LEAST_NOISE, 1.0), _NOISE_STEP) - 0.3)
+    return float(_LEAST_NOISE * _NOISE_STEP ** max(steps, 0))

@@ -17,7 +17,7 @@ DROPPED_S = 6.0  # the closing valve's own ringing
 FIRST_DECISION_S = 10.0
 WAIT_S = 60.0  # after a fill that may have been fast
 UNDECIDED_S = 300.0
-_RISES = 3.5  # standard deviations below nothing
+_RISES = 2.5  # standard deviations below nothing
 
 NOTHING, PASSED, FAILED = 0, 1, -1
 
@@ -92,6 +92,11 @@ class Watch:
         """Mean and standard deviation of each trial's leak, 1/s."""
         return estimate(self._normal.leaks(), self.zone)
 
+    def rises(self) -> NDArray[np.bool_]:
+        """(trials,) whether the pressure rises: a valve that passes would hide any leak."""
+        mean, deviation = self.estimate()
+        return np.asarray(mean + _RISES * deviation < 0)
+
     def settling(self) -> FloatArray:
         """(trials,) how fast settling lowers ``y`` now, 1/s."""
         return self._normal.settling(self._times[-1])
@@ -119,8 +124,7 @@ class Watch:
         wide = log_ratio(self._wide.leaks(), self.zone)
         says = np.where(normal <= -self.zone.enough, PASSED, NOTHING)
         says[np.minimum(normal, wide) >= self.zone.enough] = FAILED
-        mean, deviation = self.estimate()
-        says[mean + _RISES * deviation < 0] = NOTHING
+        says[self.rises()] = NOTHING
         ready = np.flatnonzero((says != NOTHING) & (self.decided == NOTHING))
         if not ready.size:
             return
