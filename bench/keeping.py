@@ -19,9 +19,11 @@ from bench.results import Reexamined, Run, RunState, StepResult
 if TYPE_CHECKING:
     from bench.records import AsyncStore, Store
     from bench.records.intake import Taken
+    from bench.reports import Paper
 
 Location = str | Path | None
 PROFILE_ATTACHMENT = "profile.json"
+INSPECTION_ATTACHMENT = "inspection.json"
 EXPORT_FORMATS = ("csv", "mf4", "junit", "json", "archive")
 
 
@@ -176,13 +178,53 @@ def report_html(record_id: str, location: Location = None) -> str:
         RecordError: no such record.
         InputError: its profile is neither in the record nor known by name any more.
     """
-    from bench.reports import render_html
+    with open_records(location) as store:
+        found = store.load(record_id)
+        return _page(store, found, _profile_of(store, found))
+
+
+def report_pdf(record_id: str, location: Location = None, paper: "Paper | None" = None) -> bytes:
+    """The same page as PDF; ``paper`` is that of the profile's country when None.
+
+    Raises:
+        RecordError, InputError: as ``report_html``, and when the extra ``report`` is missing.
+    """
+    from bench.reports import render_pdf
 
     with open_records(location) as store:
         found = store.load(record_id)
-        return render_html(
-            found, _profile_of(store, found), seal=store.seal(found.id), reexamined=store.reexamined(found.id)
-        )
+        profile = _profile_of(store, found)
+        page = _page(store, found, profile)
+    return render_pdf(page, paper or ("letter" if profile.units == "us" else "a4"))
+
+
+def _page(store: "Store", found: Run, profile: Profile) -> str:
+    from bench.reports import render_html
+
+    seen = store.attachments(found.id).get(INSPECTION_ATTACHMENT)
+    return render_html(
+        found,
+        profile,
+        seal=store.seal(found.id),
+        reexamined=store.reexamined(found.id),
+        answers=json.loads(seen) if seen else None,
+    )
+
+
+def keep_inspection(record_id: str, answers_file: str, location: Location = None) -> None:
+    """Keep with a record what a person saw, for its inspection report; a later file takes the place of an earlier one.
+
+    Raises:
+        InputError: the file is wrong, or answers what nobody asks.
+        RecordError: no such record, or it can't be written.
+    """
+    from bench.profiles import load_answers
+    from bench.reports import check_answers
+
+    answers = load_answers(answers_file)
+    check_answers(answers, answers_file)
+    with open_records(location) as store:
+        store.attach(store.resolve(record_id), INSPECTION_ATTACHMENT, json.dumps(answers).encode())
 
 
 def _profile_of(store: "Store", run: Run) -> Profile:

@@ -32,7 +32,9 @@ Records = Annotated[
         help="Database of records: a file, sqlite:///FILE or postgresql://...  [default: the user's data folder]",
     ),
 ]
-ReportFile = Annotated[str | None, typer.Option("--report", metavar="FILE.html", help="Write the report here too.")]
+ReportFile = Annotated[
+    str | None, typer.Option("--report", metavar="FILE.html|FILE.pdf", help="Write the report here too.")
+]
 Answers = Annotated[
     str | None,
     typer.Option("--answers", metavar="FILE.yaml", help="Answers to the operator's questions, for scripts."),

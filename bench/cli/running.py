@@ -6,21 +6,24 @@ from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from rich.console import RenderableType
 
-from bench import app
+from bench import app, keeping
 from bench.cli import ask, json_view, terminal, verdict_view
 from bench.cli.progress import ProgressView
 from bench.cli.vin import doubt
-from bench.errors import BenchError, BoardFault, InputError, RecordError, Stopped
+from bench.errors import BenchError, BoardFault, InputError, Stopped
 from bench.events import Event, RunEnded
 from bench.link import parse_board_url
 from bench.profiles import load_answers, load_profile
 from bench.records.location import default_path
 from bench.results import Run, Verdict
 from bench.units import System
+
+if TYPE_CHECKING:
+    from bench.reports import Paper
 
 T = TypeVar("T")
 
@@ -191,28 +194,37 @@ def _warn_of_vin(vin: str | None) -> None:
         terminal.err().print(f"note: {text}")
 
 
+REPORTS = (".html", ".pdf")
+
+
 def check_report(report: str | None) -> None:
     """Refuse a report that can't be written before anything is powered, not after.
 
     Raises:
-        InputError: another kind of file, or no such folder.
+        InputError: another kind of file, no such folder, or what a PDF needs is missing.
     """
     if report is None:
         return
-    if Path(report).suffix.lower() != ".html":
-        raise InputError(f"{report}: a report is an .html file")
+    kind = Path(report).suffix.lower()
+    if kind not in REPORTS:
+        raise InputError(f"{report}: a report is an .html or a .pdf file")
     if not Path(report).absolute().parent.is_dir():
         raise InputError(f"{report}: there is no folder {Path(report).absolute().parent}")
+    if kind == ".pdf":
+        from bench.reports.pdf import check_installed
+
+        check_installed()
 
 
-def write_report(record_id: str, location: str | None, file: str) -> None:
+def write_report(record_id: str, location: str | None, file: str, paper: "Paper | None" = None) -> None:
     """Write the report of a record.
 
     Raises:
         RecordError: the file can't be written.
     """
-    page = app.report_html(record_id, location)
-    try:
-        Path(file).write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise RecordError(f"{file}: the report could not be written: {error.strerror}") from error
+    if Path(file).suffix.lower() == ".pdf":
+        page = keeping.report_pdf(record_id, location, paper)
+    else:
+        page = keeping.report_html(record_id, location).encode()
+    with keeping.writing(Path(file)):
+        Path(file).write_bytes(page)

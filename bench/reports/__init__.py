@@ -1,5 +1,7 @@
 """A record in, a page out."""
 
 from bench.reports.html import render_html
+from bench.reports.inspection import check_answers
+from bench.reports.pdf import Paper, render_pdf
 
-__all__ = ["render_html"]
+__all__ = ["Paper", "check_answers", "render_html", "render_pdf"]

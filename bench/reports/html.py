@@ -12,6 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from bench.profiles.model import Profile
+from bench.reports.inspection import Answers
 from bench.reports.view import page_of
 from bench.reports.words import REPAIR_CAUTIONS, plain
 from bench.results import Reexamined, Run
@@ -27,6 +28,7 @@ def render_html(
     units: System | None = None,
     seal: str | None = None,
     reexamined: Sequence[Reexamined] = (),
+    answers: Answers | None = None,
 ) -> str:
     """The report of a run.
 
@@ -36,8 +38,9 @@ def render_html(
         units: which system comes first; the profile's own if None. The other stands in brackets.
         seal: hash of the record's newest entry, so that paper can show a later change to the record.
         reexamined: what retests said of this run's findings, and what it said as a retest of others.
+        answers: what a person says that the bench can't see; adds the inspection report.
     """
-    page = page_of(run, profile, units or profile.units, seal, reexamined)
+    page = page_of(run, profile, units or profile.units, seal, reexamined, answers)
     return (
         _environment()
         .get_template("report.html.j2")

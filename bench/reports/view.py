@@ -11,6 +11,7 @@ from bench.reports import words
 from bench.reports.before_after import RepairView, repair_views
 from bench.reports.face_drawing import PinState, draw_face, pin_states, symbol, verdict_sign
 from bench.reports.harness_drawing import draw_harness
+from bench.reports.inspection import Answers, InspectionView, inspection_view
 from bench.reports.plots import FIRST_HEIGHT, NEXT_HEIGHT, LimitLine, line_plot, rail
 from bench.reports.svg import tag
 from bench.results import Alternative, Evidence, Finding, Reexamined, Run, StepResult, Trace, Value, Verdict, Where
@@ -132,6 +133,7 @@ class Page:
     lasted: str
     findings: tuple[FindingView, ...]
     repairs: tuple[RepairView, ...]
+    inspection: InspectionView | None
     unnamed: tuple[tuple[str, ValueView], ...]
     steps: tuple[StepView, ...]
     face: Markup
@@ -144,7 +146,12 @@ class Page:
 
 
 def page_of(
-    run: Run, profile: Profile, system: units.System, seal: str | None, reexamined: Sequence[Reexamined] = ()
+    run: Run,
+    profile: Profile,
+    system: units.System,
+    seal: str | None,
+    reexamined: Sequence[Reexamined] = (),
+    answers: Answers | None = None,
 ) -> Page:
     """Put a run into words and pictures."""
     sources = Sources(profile)
@@ -163,6 +170,7 @@ def page_of(
         lasted=words.lasted(run.duration_s),
         findings=findings,
         repairs=repair_views(reexamined, system),
+        inspection=None if answers is None else inspection_view(run, answers),
         unnamed=_unnamed(run, steps),
         steps=steps,
         face=draw_face(profile.connector, states),
