@@ -19,7 +19,7 @@ _M_PER_IN = 0.0254
 _ONE_DEFECTIVE_M, _HALF_DEFECTIVE_M = 0.25 * _M_PER_IN, 0.125 * _M_PER_IN
 _RATED_SHARE = 0.8
 _HARDLY_MOVES_M = 0.25 * _M_PER_IN
-_ROUNDING_M = 1e-6
+_ROUNDING_M, _ROUNDING_PA = 1e-6, 100.0
 _PUSH_OUT_PA = 5 * PA_PER_PSI  # common practice, no source: return springs give way at 3 to 8 psi
 _DIP_PA_PER_M = 3.8 * PA_PER_PSI / _M_PER_IN
 _DIP_DOUBT_M = 0.15 * _M_PER_IN
@@ -194,7 +194,7 @@ def _window_pa(limits: Mapping[str, Limit]) -> tuple[float, float]:
     found = limits.get("stroke-pressure")
     if found is None or found.low is None or found.high is None:
         return 80 * PA_PER_PSI, 90 * PA_PER_PSI
-    return convert(found.low, found.unit, "Pa"), convert(found.high, found.unit, "Pa")
+    return convert(found.low, found.unit, "Pa") - _ROUNDING_PA, convert(found.high, found.unit, "Pa") + _ROUNDING_PA
 
 
 def _metres(value: float, unit: str) -> float:

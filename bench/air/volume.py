@@ -3,7 +3,8 @@
 Theory. At one temperature, pressures share by volume: ``V = V_known (p_known - p_end) / (p_end -
 p_start)``. A metered charge brings the mass ``m`` through a known orifice (ISO 6358, integrated over
 the pulse), and ``V = m R T / (p_end - p_start)``. Air just charged is warm, so a volume read too soon
-reads small: after 5 s by 7.5 %, after 120 s by less than the sensors.
+reads small: after 5 s by 7.5 %, after 120 s by less than the sensors; a weakly convecting tank needs
+twice as long.
 """
 
 import math
@@ -14,7 +15,6 @@ import numpy as np
 from bench.air.gas import R_AIR, iso_6358_flow_kg_per_s
 from bench.air.settling import FloatArray
 
-SETTLED_S = 120.0
 _SETTLING_DOUBT = 0.075
 _SETTLING_S = 25.0
 _TEMPERATURE_DOUBT = 0.01  # 3 K of what the air's temperature is
