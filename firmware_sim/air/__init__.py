@@ -10,13 +10,13 @@ from firmware_sim.firmware.air import AirPlant, NoAir
 
 
 def build_air_plant(scenario: Scenario, modulator_volts: Callable[[], float] | None = None) -> AirPlant:
-    """The air system of a scenario; no air when its profile has none.
+    """The air system of a scenario; no air when it plays none, or its profile has none.
 
     Args:
         scenario: what is simulated.
         modulator_volts: voltage now at the pin that feeds the ABS modulators; None: they are never fed.
     """
-    if scenario.profile.air is None:
+    if scenario.air is None or scenario.profile.air is None:
         return NoAir()
     from firmware_sim.air.plant import TrailerAir  # scipy takes a while, and most harnesses have no air
 

@@ -33,7 +33,7 @@ EMERGENCY_PA = 40 * PA_PER_PSI  # of supply: the emergency part begins to apply,
 EMERGENCY_SPAN_PA = 8 * PA_PER_PSI  # [M] and has applied everything this much lower
 
 _NATURAL_FILM = 0.13 * 0.026 * (9.81 / ANR_K * CP / (1.82e-5 * 0.026)) ** (1 / 3)
-_LEAST_PA = 1e3  # trial states of the integrator may be absurd
+_LEAST_PA, _LEAST_KG = 1e3, 1e-7  # trial states of the integrator may be absurd
 _STEP = 1e-7  # relative, of the Jacobian's differences
 
 
@@ -107,7 +107,7 @@ class Dynamics:
     def rates(self, time_s: float, y: FloatArray, setting: Setting) -> FloatArray:
         """Derivative of states ``y``, shape (..., 2 n + 1)."""
         n, works = self.n, self.works
-        p, m, wall_k = np.maximum(y[..., :n], _LEAST_PA), y[..., n : 2 * n], y[..., 2 * n]
+        p, m, wall_k = np.maximum(y[..., :n], _LEAST_PA), np.maximum(y[..., n : 2 * n], _LEAST_KG), y[..., 2 * n]
         outside_k = self.ambient_k + self.drift_k_per_s * time_s
         volume, growth = self._volume_and_growth(p)
         gas_k = p * volume / (R_AIR * m)
@@ -128,8 +128,8 @@ class Dynamics:
     def jacobian(self, time_s: float, y: FloatArray, setting: Setting) -> FloatArray:
         """By forward differences, all columns at once."""
         step = _STEP * np.abs(y) + 1e-12
-        moved = self.rates(time_s, y + np.diag(step), setting)
-        result: FloatArray = ((moved - self.rates(time_s, y, setting)) / step[:, None]).T
+        rates = self.rates(time_s, y + np.vstack((np.zeros_like(y), np.diag(step))), setting)
+        result: FloatArray = ((rates[1:] - rates[0]) / step[:, None]).T
         return result
 
     def flows(self, time_s: float, y: FloatArray, setting: Setting) -> FloatArray:

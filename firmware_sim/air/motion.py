@@ -13,11 +13,17 @@ from scipy.integrate import LSODA  # type: ignore[import-untyped]
 
 from firmware_sim.air.flow import FloatArray
 
-FIRST_STEP_S = 1e-4  # air at rest would be answered with a step of years, too long for its first corrector
-RELATIVE, ABSOLUTE_PA, ABSOLUTE_KG, ABSOLUTE_K = 1e-5, 1.0, 1e-9, 1e-5  # within 0.01 psi; see the tests
-
-
 Function = Callable[[float, FloatArray], FloatArray]
+
+FIRST_STEP_S = 1e-4  # air at rest would be answered with a step of years, too long for its first corrector
+RELATIVE = 5e-6  # within 0.01 psi even while brakes apply; see the tests
+ABSOLUTE = (0.1, 1e-10, 1e-5)  # Pa, kg, K
+
+
+def absolute(states: int) -> FloatArray:
+    """Tolerance of every state: pressures, masses, the wall's temperature."""
+    volumes = states // 2
+    return np.repeat(ABSOLUTE, [volumes, volumes, 1])
 
 
 class Step:
@@ -43,8 +49,7 @@ class Motion:
 
     def __init__(self, time_s: float, state: FloatArray, kept_s: float) -> None:
         self._kept_s = kept_s
-        volumes = len(state) // 2
-        self._stillness = np.repeat([ABSOLUTE_PA, ABSOLUTE_KG, ABSOLUTE_K], [volumes, volumes, 1])
+        self._stillness = absolute(len(state))
         self._steps: deque[Step] = deque([Step(-np.inf, time_s, state)])
         self._solver: LSODA | None = None
 

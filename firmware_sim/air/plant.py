@@ -54,6 +54,7 @@ class TrailerAir:
         self.inputs = len(system.inputs)
         self.valves = len(Valve) if system.valves else 0
         self.regulators = system.valves and system.regulators == "electronic"
+        self._delays_s = {each.filter_delay_s for each in system.inputs}
         self.time_s = 0.0
         self._played = played
         self._built_m = strokes_m(system, played, scenario.seed)
@@ -97,7 +98,8 @@ class TrailerAir:
 
     def readings(self) -> tuple[int, ...]:
         """Raw values of all six inputs, sensor errors included."""
-        true = {each.number: self._seen(each) for each in self._system.inputs}
+        seen = {delay_s: self._seen(delay_s) for delay_s in self._delays_s}
+        true = {each.number: self._quantity(each, seen[each.filter_delay_s]) for each in self._system.inputs}
         return self._transducers.read(true, self.time_s, self._present(self.time_s))
 
     def highest_pressure_pa(self) -> float:
@@ -124,14 +126,17 @@ class TrailerAir:
         """Gauge pressure now of a volume of ``as_built``."""
         return float(self.state()[volume]) - ATMOSPHERE_PA
 
+    def equations(self) -> tuple[Function, Function, FloatArray]:
+        """Right-hand side, its Jacobian and the state, as they are now: for other integrators."""
+        return self._rates, self._jacobian, self.state()
+
     def drained_m3(self, place: str) -> float:
         """Volume that a leak at ``place`` drains; see :func:`firmware_sim.air.setting.drained_m3`."""
         return self._settings.drained_m3[place]
 
-    def _seen(self, wired: AirInput) -> float:
-        """What a faultless transducer shows: the middle of the 10 ms stands for their mean."""
-        then_s = self.time_s - wired.filter_delay_s - MEAN_S / 2
-        return self._quantity(wired, self.state(max(then_s, 0.0)))
+    def _seen(self, delay_s: float) -> FloatArray:
+        """State as inputs with this delay show it: the middle of the 10 ms stands for their mean."""
+        return self.state(max(self.time_s - delay_s - MEAN_S / 2, 0.0))
 
     def _quantity(self, wired: AirInput, state: FloatArray) -> float:
         """Gauge Pa, um or mK."""

@@ -87,7 +87,7 @@ def closed(works: AirWorks) -> Setting:
 pressures = st.lists(st.floats(0, 130), min_size=15, max_size=15)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(gauge_psi=pressures)
 def test_air_that_cannot_leave_is_neither_made_nor_lost(gauge_psi):
     works = build_works(TANDEM, AirScenario(spread=0.0), 1)

@@ -385,7 +385,7 @@ def test_a_harness_without_air_has_none(profile):
 # --- time ---
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(steps=st.lists(st.sampled_from([0.001, 0.013, 0.4, 3.0, 47.0]), min_size=3, max_size=12))
 def test_readings_do_not_depend_on_who_looked_in_between(profile, steps):
     """Looking only reads what is foreseen, so it cannot change what comes."""
