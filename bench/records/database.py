@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, func, inspect, make_url, select
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
 
@@ -13,6 +13,7 @@ from bench.errors import RecordError
 from bench.records import migrations, tables
 
 BUSY_TIMEOUT_S = 10.0
+_SCHEMA_LOCK = int.from_bytes(b"umbilic")  # any number, so long as all of us use the same
 
 # By the beginning of SQLite's own error name, https://www.sqlite.org/rescode.html
 _SQLITE_WORDS = {
@@ -56,9 +57,14 @@ def open_engine(url: URL, *, create: bool) -> Engine:
     try:
         with said_plainly(where):
             engine = _engine(url, in_memory=url.get_backend_name() == "sqlite" and file is None)
-            _check_schema(engine, where, create)
+            try:
+                _check_schema(engine, where, create)
+            except BaseException:
+                engine.dispose()
+                raise
     except (ModuleNotFoundError, NoSuchModuleError) as error:
-        raise RecordError(f"{where}: no driver for this kind of database ({error})") from None
+        hint = "pip install 'umbilical[postgres]'" if url.get_backend_name() == "postgresql" else str(error)
+        raise RecordError(f"{where}: no driver for this kind of database: {hint}") from None
     return engine
 
 
@@ -110,7 +116,9 @@ def _prepare_file(file: Path, create: bool) -> None:
 
 def _engine(url: URL, *, in_memory: bool) -> Engine:
     if url.get_backend_name() != "sqlite":
-        return create_engine(url)
+        # A server may have been restarted since: each connection is tried before it is used.
+        timeout = {"connect_timeout": round(BUSY_TIMEOUT_S)} if url.get_backend_name() == "postgresql" else {}
+        return create_engine(url, pool_pre_ping=True, connect_args=timeout)
     settings = {"timeout": BUSY_TIMEOUT_S, "check_same_thread": False}
     engine = create_engine(url, connect_args=settings, **({"poolclass": StaticPool} if in_memory else {}))
     event.listen(engine, "connect", _on_connect)
@@ -156,6 +164,8 @@ def _check_schema(engine: Engine, where: str, create: bool) -> None:
 
 def _make_schema(connection: Connection) -> set[str]:
     """Make the tables, unless another process did so while this one waited for the lock."""
+    if connection.dialect.name == "postgresql":  # SQLite took its lock when the transaction began
+        connection.execute(select(func.pg_advisory_xact_lock(_SCHEMA_LOCK)))
     if not inspect(connection).get_table_names():
         tables.metadata.create_all(connection)
         connection.execute(tables.schema_version.insert().values(version=tables.SCHEMA_VERSION))

@@ -68,6 +68,9 @@ class Store:
         self.where = database.describe(url)
         self._now = now
         self._engine = database.open_engine(url, create=create)
+        # All queries of one reading see one moment; SQLite's transactions do so by themselves.
+        served = url.get_backend_name() == "postgresql"
+        self._reader = self._engine.execution_options(isolation_level="REPEATABLE READ") if served else self._engine
 
     def close(self) -> None:
         """Let go of the database; a run that is still open stays open."""
@@ -313,7 +316,7 @@ class Store:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with database.said_plainly(self.where), self._engine.begin() as connection:
+        with database.said_plainly(self.where), self._reader.begin() as connection:
             yield connection
 
     def _end(self, connection: Connection, run_id: str, state: str, duration_s: float, reason: str | None) -> None:
