@@ -4,7 +4,6 @@ from dataclasses import replace
 from pathlib import Path
 
 from bench.profiles import air, faults
-from bench.profiles.air_model import AirScenario
 from bench.profiles.forms.scenario import AnswersForm, FaultForm, ScenarioForm
 from bench.profiles.library import find, names
 from bench.profiles.loading import load_profile
@@ -46,20 +45,13 @@ def scenario_of(document: Document) -> Scenario:
         clamp_ohm=form.clamp_milliohm / 1000,
         sense=replace(SenseErrors(), **form.sense.model_dump()),
         faults=tuple(_fault(each) for each in form.faults),
-        air=_air(form, profile),
+        air=None if form.air is None else air.scenario(form.air),
         answers=dict(form.operator.root),
     )
 
 
 def _air_problems(form: ScenarioForm, profile: Profile) -> list[Problem]:
     return [] if form.air is None else list(air.scenario_problems(form.air, profile.air))
-
-
-def _air(form: ScenarioForm, profile: Profile) -> AirScenario | None:
-    """A trailer whose drawing shows air brakes has them on the simulator too, sound unless said otherwise."""
-    if form.air is not None:
-        return air.scenario(form.air)
-    return None if profile.air is None else AirScenario()
 
 
 def _fault(form: FaultForm) -> InjectedFault:

@@ -4,7 +4,9 @@
 command that may energise something, and switches everything off on every way out.
 """
 
+from bench.safety.air_guard import AirTripped
 from bench.safety.guard import Denied, GuardedBoard
+from bench.safety.interlock import Acknowledgement, Stage
 from bench.safety.permit import (
     Air,
     Capacity,
@@ -13,6 +15,7 @@ from bench.safety.permit import (
     Probe,
     Pulse,
     Reference,
+    Regulate,
     Request,
     Seen,
     Switch,
@@ -22,7 +25,9 @@ from bench.safety.permit import (
 from bench.safety.setup import Setup
 
 __all__ = [
+    "Acknowledgement",
     "Air",
+    "AirTripped",
     "Capacity",
     "Denial",
     "Denied",
@@ -31,9 +36,11 @@ __all__ = [
     "Probe",
     "Pulse",
     "Reference",
+    "Regulate",
     "Request",
     "Seen",
     "Setup",
+    "Stage",
     "Switch",
     "Wiggle",
     "permit",

@@ -16,16 +16,33 @@ awaits and leaves the block as that error.
 import asyncio
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from dataclasses import replace
+from math import inf
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 from bench.contract.readings import Capture, Event, Identity, Snapshot
-from bench.contract.table import DEFAULT_WATCHDOG_S, Capability, Fault, Return, TripReason
+from bench.contract.table import DEFAULT_WATCHDOG_S, Capability, Fault, Return, TripReason, Valve
 from bench.errors import BoardRefused, LinkError, PermitDenied, Stopped
 from bench.profiles.model import Profile
+from bench.safety.air_guard import LINES, AirGuard
 from bench.safety.ending import Ending
+from bench.safety.interlock import Stage
 from bench.safety.keeper import SHORTEST_BASELINE_S, Keeper
-from bench.safety.permit import Capacity, Denial, Drive, Probe, Pulse, Reference, Request, Switch, Wiggle, permit
+from bench.safety.permit import (
+    Air,
+    Capacity,
+    Denial,
+    Drive,
+    Probe,
+    Pulse,
+    Reference,
+    Regulate,
+    Request,
+    Switch,
+    Wiggle,
+    permit,
+)
 from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
 from bench.safety.shorts import shows_short
@@ -88,6 +105,8 @@ class GuardedBoard:
         self._attended = attended
         self._ending = Ending()
         self._watch = Watch(self.setup, self.capacity, self._ending)
+        self.air = AirGuard(profile.air, self._move_valve)
+        self._ceiling_pa = PRESSURE_CEILING_PA if profile.air is None else self.air.thresholds.highest_pa
         self._identity: Identity | None = None
         self._stopped: str | None = None
         self._off = False  # everything, confirmed
@@ -139,7 +158,7 @@ class GuardedBoard:
         await asyncio.sleep(max(SHORTEST_BASELINE_S - self._watch.age_s, 0.0))
         await self._read()
         self.watchdog_s = watchdog_for(self._watch.age_s, self._watch.pace.per_second)
-        await self._board.set_board(self.watchdog_s, PRESSURE_CEILING_PA, self.setup.nominal_v)
+        await self._board.set_board(self.watchdog_s, self._ceiling_pa, self.setup.nominal_v)
         if Capability.WATCHDOG in self.capabilities:
             await self._board.kick()
 
@@ -151,7 +170,7 @@ class GuardedBoard:
                 raise PermitDenied("this board has no watchdog: somebody must stand beside it")
             self._notice("this board has no watchdog: if the link breaks, switch off its supply")
         asked_at_s = asyncio.get_running_loop().time()
-        snapshot = self._watch.note(asked_at_s, await self._board.snapshot())
+        snapshot = self._noted(asked_at_s, await self._board.snapshot())
         check_faults(snapshot, self._acknowledged)
         check_supply(snapshot, self.setup)
 
@@ -173,6 +192,7 @@ class GuardedBoard:
         self._watch.check(snapshot)
         if self._ending.error is not None and not self._off:
             await self.safe()  # now, not when the body has found its way out
+        await self.air.look()
         return snapshot.events_head > self._watch.events_read
 
     async def safe(self) -> bool:
@@ -183,6 +203,7 @@ class GuardedBoard:
         """
         self._watch.outdated = True
         self._off = await finish(switch_off(self._board, self.watchdog_s, self._notice))
+        self.air.forget()
         return self._off
 
     async def stop(self, reason: str) -> None:
@@ -190,6 +211,10 @@ class GuardedBoard:
         self._stopped = self._stopped or reason
         self._ending.because(Stopped(f"stopped: {reason}; outputs are off"))
         await self.safe()
+
+    def remark(self, text: str) -> None:
+        """Tell people one line that stops nothing."""
+        self._notice(text)
 
     def interruptible(self) -> AbstractAsyncContextManager[None]:
         """A block that an end from elsewhere interrupts, for those who must tidy up inside the session."""
@@ -226,12 +251,15 @@ class GuardedBoard:
 
     def denial(self, request: Request) -> Denial | None:
         """What the rules say of ``request`` by the newest snapshot."""
-        return permit(request, self._watch.seen(self.capabilities, self._stopped))
+        air = None if self.air.system is None else self.air.seen
+        return permit(request, replace(self._watch.seen(self.capabilities, self._stopped), air=air))
 
     async def snapshot(self) -> Snapshot:
         """Everything measured, now."""
         self._ending.check()
-        return self._checked(await self._read())
+        snapshot = self._checked(await self._read())
+        await self.air.look()
+        return snapshot
 
     async def fresh(self) -> Snapshot:
         """A snapshot that shows what the last command did and is recent; read only when there is none yet."""
@@ -243,7 +271,9 @@ class GuardedBoard:
         self._ending.check()
         waiting = self._board.wait(seconds) if since is None else self._board.wait_until(since.uptime_s + seconds)
         snapshot = await waiting
-        return self._checked(self._watch.note(asyncio.get_running_loop().time(), snapshot))
+        self._checked(self._noted(asyncio.get_running_loop().time(), snapshot))
+        await self.air.look()
+        return snapshot
 
     async def capture(self) -> Capture:
         """What the capture memory holds."""
@@ -263,7 +293,11 @@ class GuardedBoard:
 
     async def _read(self) -> Snapshot:
         asked_at_s = asyncio.get_running_loop().time()
-        return self._watch.note(asked_at_s, await self._board.snapshot())
+        return self._noted(asked_at_s, await self._board.snapshot())
+
+    def _noted(self, asked_at_s: float, snapshot: Snapshot) -> Snapshot:
+        self.air.note(snapshot)
+        return self._watch.note(asked_at_s, snapshot)
 
     def _checked(self, snapshot: Snapshot) -> Snapshot:
         self._watch.check(snapshot)
@@ -281,6 +315,10 @@ class GuardedBoard:
         shot = await self._shoot(Probe(channel, time_s), lambda: self._board.probe(channel, time_s))
         self._remember_short(channel, shot, self.identity.probe_ohm)
         return shot
+
+    async def keep_probing(self, channel: int) -> None:
+        """Probe one pin until ``off``: nothing is latched, the board's monitor watches it."""
+        await self._request(Probe(channel, 0.0), lambda: self._board.probe(channel, 0.0))
 
     async def pulse(self, channel: int, time_s: float = 0.004) -> Snapshot:
         """Cold pulse on one pin; the snapshot latched at its end. A short is remembered."""
@@ -319,12 +357,34 @@ class GuardedBoard:
         """Let the board check itself; a failure latches a fault, which ends the session."""
         await self._send(self._board.self_test())
 
+    # --- air ---
+
+    async def enter(self, stage: Stage, at_most_s: float = inf) -> None:
+        """Move the air to ``stage`` for at most so long, and no longer than the interlock's table says.
+
+        Raises:
+            Denied, AirTripped: a condition is not met, or the stage does not follow the one before.
+        """
+        if stage not in (Stage.SAFE, Stage.RELEASE):  # these two let air out, which is no request
+            await self._permitted(Air(stage))
+        await self.air.enter(stage, at_most_s)
+
+    async def regulate(self, line: Literal["supply", "service"], pressure_pa: float) -> None:
+        """Set a line's electronic regulator."""
+        await self._request(Regulate(line, pressure_pa), lambda: self._board.regulate(LINES.index(line), pressure_pa))
+
+    async def _move_valve(self, valve: Valve, energise: bool, longest_s: float) -> None:
+        await self._send(self._board.valve(valve, energise, longest_s))
+
     async def _request(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        await self._permitted(request)
+        await self._send(send())
+
+    async def _permitted(self, request: Request) -> None:
         await self.fresh()
         denial = self.denial(request)
         if denial:
             raise Denied(request, denial)
-        await self._send(send())
 
     async def _send(self, command: Coroutine[Any, Any, None]) -> None:
         try:

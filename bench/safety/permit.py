@@ -11,6 +11,7 @@ from typing import Literal
 
 from bench.contract.readings import Snapshot
 from bench.contract.table import MAX_CHANNELS, SUPPLY_WINDOWS, Capability, ChannelState, Fault, Mode, Return
+from bench.safety.interlock import AirSeen, Stage, denied, may_regulate
 from bench.safety.setup import Setup
 
 STALE_S = 0.5
@@ -64,12 +65,20 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """Energise a valve or set a regulator."""
+    """Enter a stage of the air interlock, which energises that stage's valves."""
+
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Regulate:
+    """Set a line's electronic regulator, Pa gauge."""
 
     line: Literal["supply", "service"]
+    pressure_pa: float
 
 
-Request = Drive | Probe | Pulse | Wiggle | Switch | Reference | Air
+Request = Drive | Probe | Pulse | Wiggle | Switch | Reference | Air | Regulate
 OnePin = Drive | Probe | Pulse | Wiggle
 
 
@@ -91,6 +100,7 @@ class Seen:
         stopped: why the session was told to stop, if it was.
         shorted: channels whose probe or pulse showed a short in this session.
         lit_at_s: board clock when a lamp was last fed, None when none was.
+        air: what the air interlock knows; None for a profile without air.
     """
 
     setup: Setup
@@ -101,6 +111,7 @@ class Seen:
     shorted: frozenset[int] = frozenset()
     lit_at_s: float | None = None
     capacity: Capacity = field(default_factory=Capacity)
+    air: AirSeen | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +179,7 @@ _NEEDS: dict[type[Request], Capability] = {
     Switch: Capability.RETURN_SWITCHES,
     Reference: Capability.REFERENCE_RESISTOR,
     Air: Capability.AIR,
+    Regulate: Capability.AIR | Capability.REGULATOR,
 }
 
 
@@ -247,8 +259,13 @@ def _still_warm(sight: Sight) -> str | None:
     return f"a cold pulse is void for {VOID_S:g} s after a lamp was lit"
 
 
-def _no_interlocks(_sight: Sight) -> str | None:
-    return "air needs its interlocks (chocks, clear wheel ends, seated glad hands), which this session does not have"
+def _interlock(sight: Sight) -> str | None:
+    air, request = sight.seen.air, sight.request
+    if air is None:
+        return "the profile has no air system"
+    if isinstance(request, Air):
+        return denied(request.stage, air)
+    return may_regulate(request.pressure_pa, air) if isinstance(request, Regulate) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +278,7 @@ class Rule:
     dangerous: bool = True
 
 
-ANY = (Drive, Probe, Pulse, Wiggle, Switch, Reference, Air)
+ANY = (Drive, Probe, Pulse, Wiggle, Switch, Reference, Air, Regulate)
 ONE_PIN = (Drive, Probe, Pulse, Wiggle)
 FULL = (Drive, Wiggle)
 
@@ -271,7 +288,7 @@ RULES: tuple[Rule, ...] = (
     Rule("fault",          ANY,                 _fault),
     Rule("not-armed",      ANY,                 _not_armed),
     Rule("not-capable",    ANY,                 _not_capable),
-    Rule("interlocks",     (Air,),              _no_interlocks),
+    Rule("interlock",      (Air, Regulate),     _interlock),
     Rule("supply",         ANY,                 _supply),
     Rule("not-in-profile", ONE_PIN,             _not_in_profile),
     Rule("tripped",        ONE_PIN,             _tripped),

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Protocol
 
 from bench.contract.readings import Capture, EventPage, Identity, Snapshot
-from bench.contract.table import Fault, Return
+from bench.contract.table import Fault, Return, Valve
 from bench.profiles.model import Protection
 
 
@@ -76,6 +76,12 @@ class BoardPort(Protocol):
 
     async def reference(self, on: bool) -> None:
         """Connect the reference resistor, or not."""
+
+    async def valve(self, valve: Valve, energise: bool, longest_s: float = 0.0) -> None:
+        """Energise a valve for at most this time, or let it go."""
+
+    async def regulate(self, line: int, pressure_pa: float) -> None:
+        """Set an electronic regulator (0 supply, 1 service), gauge."""
 
     async def self_test(self) -> None:
         """Check memory, converter and temperature."""

@@ -21,6 +21,24 @@ CLEAR_HARNESS = Question(
 )
 
 
+PUSH_RODS = (
+    "Stay clear of push rods and slack adjusters: brakes will apply and release, also at the end or if the bench fails."
+)
+SPRINGS = (
+    "A spring brake holds a compressed spring: never open its chamber; cage it as its maker says before working on it."
+)
+AIR = (
+    "Compressed air: wear eye protection, never hold a hose that may be under pressure, and let the air out before "
+    "opening a line."
+)
+AIR_CHOCKS = "Chock the wheels on both sides before air goes on: with air in the supply the spring brakes release."
+BREAKAWAY = (
+    "The supply is exhausted at once: the trailer brakes itself and its spring brakes apply. Stay clear of all wheel "
+    "ends."
+)
+BEFORE_AIR = (AIR_CHOCKS, PUSH_RODS, SPRINGS, AIR, DEFER)
+
+
 def before_power(profile: Profile) -> tuple[str, ...]:
     """Cautions before circuits are driven."""
     return (CHOCKS, MOVING, POWER, DEFER) if profile.kind == "trailer" else (MOVING, POWER, DEFER)

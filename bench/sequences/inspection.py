@@ -18,8 +18,10 @@ from bench.profiles.model import (
     Reading,
     ReturnName,
 )
-from bench.results import Trace, Value
+from bench.results import Finding, Trace, Value
 from bench.safety import GuardedBoard
+from bench.sequences.air.memory import AirMemory
+from bench.sequences.operator import Nobody, Operator
 from bench.sequences.settle import CHARGED_V
 
 How = Literal["probe", "pulse", "drive"]
@@ -38,6 +40,7 @@ class Outcome:
     values: list[Value] = field(default_factory=list)
     traces: list[Trace] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
 
 
 @dataclass
@@ -50,6 +53,9 @@ class Inspection:
         open_v: supply without load, once measured.
         live: pins that are up although nothing was ever fed.
         suspects: names of circuits that a finding names so far.
+        operator: whom a step may ask.
+        to_come: names of the steps after this one.
+        air: what the air steps know.
         only_circuits: names of the circuits to drive alone; None for all.
     """
 
@@ -62,6 +68,9 @@ class Inspection:
     ambient_c: float = 20.0
     live: set[int] = field(default_factory=set)
     suspects: set[str] = field(default_factory=set)
+    operator: Operator = field(default_factory=Nobody)
+    to_come: tuple[str, ...] = ()
+    air: AirMemory = field(default_factory=AirMemory)
     only_circuits: Collection[str] | None = None
 
     @property

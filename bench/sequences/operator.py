@@ -15,11 +15,13 @@ class Question:
     Attributes:
         key: its name in an answers file.
         safety: what depends on it is not done without a plain yes; never answered by ``--yes``.
+        lasts: a person's answer holds for the rest of the run; otherwise it is asked for again.
     """
 
     key: str
     text: str
     safety: bool = True
+    lasts: bool = True
 
 
 class Operator(Protocol):
@@ -50,6 +52,8 @@ class Prepared:
             answer = await self._otherwise.ask(question)
             if answer is None:
                 return None
+            if not question.lasts:
+                return answer
             self._answers[question.key] = answer
         return self._answers[question.key]
 

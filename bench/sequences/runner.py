@@ -5,14 +5,16 @@ from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
 
+from bench.contract.table import Capability
 from bench.electrical import first_look
-from bench.errors import BoardRefused
+from bench.errors import BoardRefused, PermitDenied
 from bench.events import Cautioned, Listener, StepStarted, ignore
 from bench.profiles.model import Measurements, Profile
 from bench.results import Finding, FindingKind, Run, StepResult, Value, Verdict, worst
-from bench.safety import Denied, GuardedBoard
+from bench.safety import AirTripped, GuardedBoard
 from bench.safety.permit import names
-from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
+from bench.sequences.air.rig import AirProblem, bench_finding
+from bench.sequences.cautions import BEFORE_AIR, SUPPLY, before_power, clear_to_power
 from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
@@ -74,6 +76,10 @@ async def run_inspection(
         BenchError: the run could not go on; outputs are off and the record is closed.
     """
     chosen = choose(only, skip)
+    if only is None and not _has_air(guard, profile):
+        chosen = tuple(step for step in chosen if not step.air)
+        if profile.air is not None:
+            guard.remark("this board has no air: air lines and brakes are not part of this run")
     run = new_run(
         guard, profile, run_id, now(), board_url, command, unit_number=unit_number, vin=vin, operator=operator_name
     )
@@ -81,6 +87,10 @@ async def run_inspection(
     inspection = Inspection(guard, profile, tell, only_circuits=circuits)
     loop = _Loop(inspection, chosen, ledger, Prepared(answers or {}, operator), infer, keep)
     return await loop.run()
+
+
+def _has_air(guard: GuardedBoard, profile: Profile) -> bool:
+    return profile.air is not None and (Capability.AIR in guard.capabilities or guard.identity.air_inputs > 0)
 
 
 class _Loop:
@@ -96,6 +106,7 @@ class _Loop:
         keep: Keep,
     ) -> None:
         self._inspection = inspection
+        inspection.operator = operator
         self._guard = inspection.guard
         self._profile = inspection.profile
         self._steps = steps
@@ -143,16 +154,20 @@ class _Loop:
             reason = await self._perform(step, outcome)
         ended_s = (await self._guard.fresh()).uptime_s
         if reason is not None:
-            return replace(self._so_far(outcome, reason), duration_s=ended_s - started_s)
+            verdict = worst((Verdict.NOT_TESTED, *(found.verdict for found in outcome.findings)))
+            return replace(self._so_far(outcome, reason), duration_s=ended_s - started_s, verdict=verdict)
         return replace(await self._judged(step, outcome), duration_s=ended_s - started_s)
 
     def _cautions(self, number: int, step: Step) -> tuple[str, ...]:
         first = (SUPPLY,) if number == 1 else ()
         powered = step.powers and not any(earlier.powers for earlier in self._steps[: number - 1])
-        return (*first, *before_power(self._profile)) if powered else first
+        air = step.air and not any(earlier.air for earlier in self._steps[: number - 1])
+        return (*first, *(before_power(self._profile) if powered else ()), *(BEFORE_AIR if air else ()), *step.warns)
 
     async def _why_not(self, step: Step) -> str | None:
         """Why a step can't be done, or None."""
+        if step.air and not _has_air(self._guard, self._profile):
+            return "the profile has no air system" if self._profile.air is None else "the board has no air"
         missing = step.needs & ~self._guard.capabilities
         if missing:
             return f"the board has no {names(missing)}"
@@ -167,12 +182,23 @@ class _Loop:
 
     async def _perform(self, step: Step, outcome: Outcome) -> str | None:
         self._inspection.step = step.name
+        self._inspection.to_come = tuple(other.name for other in self._steps[self._steps.index(step) + 1 :])
         try:
             await step.perform(self._inspection, outcome)
-        except (Denied, BoardRefused) as refused:
+        except (AirTripped, AirProblem) as problem:
+            self._tell_once(outcome, str(problem))
+            return str(problem)
+        except (PermitDenied, BoardRefused) as refused:
             await self._guard.off()
             return str(refused)
         return None
+
+    def _tell_once(self, outcome: Outcome, why: str) -> None:
+        """Every step that air is missing for ends with the reason; the first of them with a finding."""
+        finding = bench_finding(why, "air lines", "Find the cause before air goes on again.")
+        if finding not in self._found:
+            self._found.append(finding)
+            outcome.findings.append(finding)
 
     def _so_far(self, outcome: Outcome, reason: str) -> StepResult:
         assert self._doing  # noqa: S101 - set before the step began
@@ -180,6 +206,7 @@ class _Loop:
             self._doing,
             values=tuple(outcome.values),
             traces=tuple(outcome.traces),
+            findings=tuple(outcome.findings),
             reason="; ".join((reason, *outcome.reasons)),
         )
 
@@ -189,7 +216,7 @@ class _Loop:
     # --- judging ---
 
     async def _judged(self, step: Step, outcome: Outcome) -> StepResult:
-        findings = await self._fresh(step)
+        findings = (*outcome.findings, *(() if step.air else await self._fresh(step)))
         values = tuple(_with_findings(value, (*self._found, *findings)) for value in outcome.values)
         self._found += findings
         self._inspection.suspects |= {name for found in findings if not _of_ground(found) for name in found.circuits}

@@ -10,6 +10,10 @@ from dataclasses import dataclass
 from bench.contract.table import Capability
 from bench.errors import InputError
 from bench.results import FindingKind
+from bench.sequences.air.charge import charge
+from bench.sequences.air.leak import service_leak, supply_leak
+from bench.sequences.air.safe import air_safe
+from bench.sequences.air.sensors import air_sensors
 from bench.sequences.all_lamps import all_lamps
 from bench.sequences.before_power import cold_pulse, look
 from bench.sequences.circuits import circuits
@@ -20,7 +24,7 @@ from bench.sequences.supply import supply
 
 Performer = Callable[[Inspection, Outcome], Awaitable[None]]
 NOTHING = Capability(0)
-LIMIT, SWITCHES = Capability.CURRENT_LIMIT, Capability.RETURN_SWITCHES
+LIMIT, SWITCHES, AIR = Capability.CURRENT_LIMIT, Capability.RETURN_SWITCHES, Capability.AIR
 OF_CIRCUITS: tuple[FindingKind, ...] = (
     "open", "overload", "cross-connection", "back-feed", "high-resistance", "lamp-out", "wrong-load", "abs-supply",
 )  # fmt: skip
@@ -34,6 +38,8 @@ class Step:
     Attributes:
         name: as ``--only`` takes it.
         powers: it drives circuits, so it needs the operator's yes and shows the cautions first.
+        air: it is about the air lines and brakes, of profiles and boards that have air.
+        warns: cautions of its own, shown before it.
         finds: kinds of finding that belong to this step rather than to the last one done.
     """
 
@@ -43,6 +49,8 @@ class Step:
     needs: Capability = NOTHING
     powers: bool = False
     finds: tuple[FindingKind, ...] = ()
+    air: bool = False
+    warns: tuple[str, ...] = ()
 
 
 # fmt: off
@@ -54,6 +62,11 @@ STEPS: tuple[Step, ...] = (
     Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
     Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
     Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),
+    Step("air-sensors",   "Air sensors",         air_sensors,   air=True),
+    Step("charge",        "Charging",            charge,        AIR, air=True),
+    Step("supply-leak",   "Supply line leaks",   supply_leak,   AIR, air=True),
+    Step("service-leak",  "Leaks, brakes applied", service_leak, AIR, air=True),
+    Step("air-safe",      "Air exhausted",       air_safe,      AIR, air=True),
 )
 # fmt: on
 

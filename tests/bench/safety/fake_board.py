@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from bench.contract.readings import Capture, ChannelReading, Event, EventPage, Identity, Snapshot
-from bench.contract.table import Capability, ChannelState, EventKind, Fault, Mode, Refusal, Return
+from bench.contract.table import Capability, ChannelState, EventKind, Fault, Mode, Refusal, Return, Valve
 from bench.errors import BoardRefused, LinkError
 from bench.profiles.model import (
     CHASSIS,
@@ -111,6 +111,8 @@ class FakeBoard:
         self.position = 0
         self.capture_channel = 0
         self.self_test_passes = True
+        self.valves = 0
+        self.air = (0,) * 6
 
     # --- what tests ask ---
 
@@ -166,6 +168,7 @@ class FakeBoard:
 
     def _all_off(self, why: str) -> None:
         self.mode &= ~Mode.ARMED
+        self.valves = 0
         for number, output in enumerate(self.outputs, 1):
             if output.state is not ChannelState.HELD_OFF:
                 self._event(EventKind.CHANNEL_STATE, number, ChannelState.HELD_OFF)
@@ -204,7 +207,7 @@ class FakeBoard:
             command_result=0, events_head=self.position, shot_sequence=self.shots, supply_v=self.supply_v,
             supply_a=total_a, reference_a=1.28 if Mode.REFERENCE_ON in self.mode else 0.0, ambient_c=20.0,
             board_c=30.0, returns=self.closed, return_pin_a=total_a * share, return_chassis_a=total_a * (1 - share),
-            chassis_sense_v=ground_v, ground_pin_v=0.0, valves=0, air=(0,) * 6, channels=tuple(rows),
+            chassis_sense_v=ground_v, ground_pin_v=0.0, valves=self.valves, air=self.air, channels=tuple(rows),
         )  # fmt: skip
 
     async def _exchange(self, text: str | None = None) -> None:
@@ -334,6 +337,13 @@ class FakeBoard:
     async def reference(self, on: bool) -> None:
         await self._exchange(f"reference {on:d}")
         self.mode = self.mode | Mode.REFERENCE_ON if on else self.mode & ~Mode.REFERENCE_ON
+
+    async def valve(self, valve: Valve, energise: bool, longest_s: float = 0.0) -> None:
+        await self._exchange(f"valve {valve.name} {energise:d} {longest_s:g}")
+        self.valves = self.valves | 1 << valve if energise else self.valves & ~(1 << valve)
+
+    async def regulate(self, line: int, pressure_pa: float) -> None:
+        await self._exchange(f"regulate {line} {pressure_pa:g}")
 
     async def self_test(self) -> None:
         await self._exchange("self-test")

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from bench.contract.readings import ChannelReading, Snapshot
 from bench.contract.table import Capability, ChannelState, Fault, Mode, Return
+from bench.safety.interlock import Stage
 from bench.safety.permit import (
     RULES,
     Air,
@@ -87,8 +88,8 @@ CASES = (
     Case(Pulse(STOP, 0.004), replace(SEEN, capabilities=Capability.PROBE), "not-capable", "cold pulse"),
     Case(Switch(Return.PIN), replace(SEEN, capabilities=Capability.PROBE), "not-capable", "return switches"),
     Case(Reference(), replace(SEEN, capabilities=Capability.PROBE), "not-capable", "reference resistor"),
-    Case(Air("service"), SEEN, "interlocks", "chocks"),
-    Case(Air("service"), replace(SEEN, capabilities=EVERYTHING & ~Capability.AIR), "not-capable", "air"),
+    Case(Air(Stage.APPLY), SEEN, "interlock", "no air system"),
+    Case(Air(Stage.APPLY), replace(SEEN, capabilities=EVERYTHING & ~Capability.AIR), "not-capable", "air"),
     Case(Drive(STOP), now(supply_v=25.6), "supply", "25.6 V but the profile is for 12 V"),
     Case(Drive(STOP), now(supply_v=8.9), "supply"),
     Case(Drive(STOP), replace(SEEN, setup=replace(SETUP, nominal_v=24)), "supply", H24),
@@ -186,7 +187,7 @@ NEVER = (
     Never("with a fault", lambda _, now: bool(now.faults)),
     Never("with the cause of a fault", lambda _, now: bool(now.causes)),
     Never("unarmed", lambda _, now: Mode.ARMED not in now.mode),
-    Never("air without interlocks", lambda ask, _: isinstance(ask, Air)),
+    Never("air without an interlock", lambda ask, _: isinstance(ask, Air)),
     Never("driving without a return", lambda ask, now: isinstance(ask, Drive | Wiggle) and now.returns is Return.NONE),
 )
 

@@ -11,10 +11,12 @@ from bench.events import Cautioned, Event, Progress, RunEnded, RunStarted, StepE
 from bench.profiles.model import Measurements
 from bench.results import Finding, Run, StepResult, Verdict
 from bench.safety import GuardedBoard
-from bench.sequences import NAMES, Question, run_inspection
+from bench.sequences import STEPS, Question, run_inspection
 from bench.virtual_time import run_virtual
 from tests.bench.safety.fake_board import EVERYTHING, FakeBoard, small_profile
 from tests.bench.sequences.sessions import STARTED, YES, MemoryStore
+
+NAMES = tuple(step.name for step in STEPS if not step.air)  # of a profile without air
 
 
 def nothing(_: Measurements) -> tuple[Finding, ...]:
