@@ -129,7 +129,7 @@ def _leak_limit(text: str | None, limits: str) -> tuple[float, str, str]:
     from bench.errors import InputError
     from bench.profiles import load_limits
     from bench.profiles.library import near
-    from bench.units import convert, parse_quantity
+    from bench.units import parse_quantity
 
     named = {name.removeprefix("leak-"): each for name, each in load_limits(limits).items() if name.startswith("leak-")}
     if text is None:
@@ -140,18 +140,28 @@ def _leak_limit(text: str | None, limits: str) -> tuple[float, str, str]:
     if not text[:1].isdigit() and text[:1] not in "+-.":
         raise InputError(f"--limit: no limit '{text[:40]}'{near(text, named)}; or a quantity such as '3 psi/min'")
     value, unit = parse_quantity(text)
-    if convert(value, unit, "Pa/s") <= 0:
+    if _converted("--limit", text, "Pa/s", "3 psi/min") <= 0:
         raise InputError(f"--limit {text}: a limit is more than nothing")
     return value, unit, "as given"
 
 
-def _pressure_pa(text: str | None) -> float | None:
+def _converted(option: str, text: str, into: str, example: str) -> float:
+    """A quantity that somebody typed, in another unit."""
     from bench.errors import InputError
     from bench.units import convert, parse_quantity
 
+    try:
+        return convert(*parse_quantity(text), into)
+    except InputError as error:
+        raise InputError(f"{option} {text}: {error}; write it as '{example}'") from None
+
+
+def _pressure_pa(text: str | None) -> float | None:
+    from bench.errors import InputError
+
     if text is None:
         return None
-    pascals = convert(*parse_quantity(text), "Pa")
+    pascals = _converted("--pressure", text, "Pa", "85 psi")
     if not 0 <= pascals <= 1.4e6:
         raise InputError(f"--pressure {text}: no pressure of a brake system")
     return pascals
