@@ -25,6 +25,7 @@ from bench.sequences.operator import Nobody, Operator
 from bench.sequences.settle import CHARGED_V
 
 How = Literal["probe", "pulse", "drive"]
+GROUND_RISE_V = 0.5
 RETURN_NAMES: dict[Return, ReturnName] = {
     Return.NONE: "none",
     Return.PIN: "pin",
@@ -199,7 +200,10 @@ def reading_of(
 
 
 def at_rest(reading: Reading, steady_a: Mapping[int, float]) -> Reading:
-    """A reading taken a little early, with the currents of its driven pins as they will be, by pin."""
+    """A reading taken a little early, as it will be when its driven pins carry ``steady_a``, by pin.
+
+    The returns' currents and the little that the ground rises go with the current.
+    """
     ends = {pin: steady_a.get(pin, reading.pin_a[pin]) for pin in reading.driven}
     seen_a = sum(reading.pin_a[pin] for pin in reading.driven)
     if seen_a <= 0:
@@ -207,8 +211,10 @@ def at_rest(reading: Reading, steady_a: Mapping[int, float]) -> Reading:
     ratio = sum(ends.values()) / seen_a
     return replace(
         reading,
+        pin_v={pin: volts * ratio if abs(volts) < GROUND_RISE_V else volts for pin, volts in reading.pin_v.items()},
         pin_a={**reading.pin_a, **ends},
         return_a={path: amps * ratio for path, amps in reading.return_a.items()},
+        chassis_sense_v=None if reading.chassis_sense_v is None else reading.chassis_sense_v * ratio,
     )
 
 

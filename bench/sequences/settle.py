@@ -26,8 +26,9 @@ CALM_SHARE = 0.005
 NOISE_A = 0.004  # of a mean over 10 ms: below it nothing can be called a change
 LONGEST_S = 0.4
 UNIT_STARTS_S = 0.4  # a control unit takes its current in steps after it starts
-NEAR_SHARE = 0.05
-UNEVEN_SHARE = 0.1
+NEAR_SHARE = 0.07
+UNEVEN_SHARE = 0.1  # of a step
+AGREE_SHARE = 0.01
 LARGEST_RATIO = 0.8  # of two changes, one step apart: above it the end is too far to tell
 MEAN_S = 0.012  # snapshot values are means of the last 10 ms
 CHARGED_V = 0.03
@@ -105,7 +106,15 @@ def _calm(past: Past) -> bool:
 
 
 def _foretold(past: Past) -> float | None:
-    """Where a falling current will end, if that is near; readings two polls apart."""
+    """Where a falling current will end, if that is near and the last two readings agree on it."""
+    end_a, before_a = _extrapolated(past), _extrapolated(past[:-1])
+    if end_a is None or before_a is None or abs(end_a - before_a) > AGREE_SHARE * end_a:
+        return None
+    return end_a if past[-1][1] - end_a < NEAR_SHARE * end_a else None
+
+
+def _extrapolated(past: Past) -> float | None:
+    """Where the last reading and two before it, two polls apart, say that a falling current ends."""
     if len(past) < 5:
         return None
     (first_s, first_a), (middle_s, middle_a), (now_s, now_a) = (past[i] for i in (-5, -3, -1))
@@ -114,8 +123,7 @@ def _foretold(past: Past) -> float | None:
     earlier, later = middle_a - first_a, now_a - middle_a
     if not (earlier < -NOISE_A and LARGEST_RATIO * earlier < later < 0):
         return None
-    end_a = aitken(first_a, middle_a, now_a)
-    return end_a if now_a - end_a < NEAR_SHARE * end_a else None
+    return aitken(first_a, middle_a, now_a)
 
 
 def aitken(first: float, middle: float, last: float) -> float:
