@@ -80,7 +80,7 @@ async def connect(
     """
     where = parse_board_url(url)
     scenario = load_scenario(where.path or STANDARD_SCENARIO) if where.scheme == "sim" else None
-    async with recording(record) as store:
+    async with recording(record, notice) as store:
         board = Board(_simulated(where, scenario) if scenario else open_link(where))
         identity = await board.open()
         person = operator or (Simulated(scenario) if scenario else Nobody())

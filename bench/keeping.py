@@ -5,7 +5,7 @@ database URLs, None for the user's own place. What is heavy is imported where it
 """
 
 import json
-from collections.abc import AsyncIterator, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,20 +67,23 @@ class Recording:
     """Keeps runs, and beside each the profile as it was and all readings, so that it can be judged again."""
 
     def __init__(self, records: "AsyncStore") -> None:
+        from bench.records import SpoolingStore
+
         self.profile: Profile | None = None
         self._records = records
+        self._store = SpoolingStore(records.store)
         self._parts = 0
 
     async def begin(self, run: Run) -> None:
         """Keep a new run and its profile."""
         self._parts = 0
-        await self._records.begin(run)
+        await self._records.call(self._store.begin, run)
         if self.profile is not None:
             await self._attach(run.id, PROFILE_ATTACHMENT, profile_document(self.profile))
 
     async def add_step(self, run_id: str, step: StepResult) -> None:
         """Keep a step."""
-        await self._records.add_step(run_id, step)
+        await self._records.call(self._store.add_step, run_id, step)
 
     async def keep(self, run_id: str, measurements: Measurements) -> None:
         """Keep the readings of a step as a part of the record's measurements."""
@@ -92,21 +95,25 @@ class Recording:
 
     async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
         """Close a run."""
-        await self._records.finish(run_id, state, duration_s, reason)
+        await self._records.call(self._store.finish, run_id, state, duration_s, reason)
 
     async def _attach(self, run_id: str, name: str, document: Mapping[str, Any]) -> None:
-        await self._records.call(self._records.store.attach, run_id, name, json.dumps(document).encode())
+        await self._records.call(self._store.attach, run_id, name, json.dumps(document).encode())
 
 
 @asynccontextmanager
-async def recording(location: Location) -> AsyncIterator[Keeper]:
-    """A keeper of runs in the database at ``location``; with None nothing is kept."""
+async def recording(location: Location, notice: Callable[[str], None] = lambda _: None) -> AsyncIterator[Keeper]:
+    """A keeper of runs in the database at ``location``; with None nothing is kept.
+
+    What an earlier run could not write there is taken in first; ``notice`` hears of it.
+    """
     if location is None:
         yield Unrecorded()
         return
-    from bench.records import AsyncStore, Store
+    from bench.records import AsyncStore, Store, take_in_spools
 
     async with AsyncStore(Store(location)) as records:
+        await records.call(take_in_spools, records.store, notice)
         yield Recording(records)
 
 

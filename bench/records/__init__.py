@@ -4,6 +4,7 @@ from bench.records.aio import AsyncStore
 from bench.records.history import History, Point, SeriesQuery
 from bench.records.ids import new_record_id
 from bench.records.location import default_path
+from bench.records.spool import SpoolingStore, take_in_spools
 from bench.records.store import NoSuchRecord, Note, Store
 from bench.records.summaries import RunSummary
 
@@ -15,7 +16,9 @@ __all__ = [
     "Point",
     "RunSummary",
     "SeriesQuery",
+    "SpoolingStore",
     "Store",
     "default_path",
     "new_record_id",
+    "take_in_spools",
 ]

@@ -64,6 +64,8 @@ def _take(connection: Connection, act: Act, tally: _Tally, now: datetime) -> Non
         if act.kind != "run" and _digests(connection, Act("run", act.run_id, 0, {})) is None:
             raise InputError(f"record {act.run_id}: its {act.kind} is in the file, but not its start")
         append(connection, act.kind, act.run_id, act.no, act.bundle)
+        if act.kind == "end":
+            connection.execute(tables.lease.delete().where(tables.lease.c.run_id == act.run_id))
         (tally.added if act.kind == "run" else tally.completed)[act.run_id] = None
         if act.seq is not None:
             tally.links[act.run_id].append([act.seq, act.kind, act.no, act.prev_hash, act.hash])

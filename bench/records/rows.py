@@ -73,6 +73,11 @@ def end_row(run_id: str, state: str, duration_s: float, reason: str | None) -> d
     return {"run_id": run_id, "state": state, "duration_s": _real(duration_s), "reason": reason}
 
 
+def attachment_row(run_id: str, no: int, name: str, data: bytes) -> dict[str, Any]:
+    """The row of a file kept with a run."""
+    return {"run_id": run_id, "no": no, "name": name, "data": zlib.compress(data)}
+
+
 def step_bundle(run_id: str, step_no: int, step: StepResult) -> Bundle:
     """Every row of one step, by table."""
     key = {"run_id": run_id, "step_no": step_no}

@@ -185,8 +185,7 @@ class Store:
         with self._writing() as connection:
             self._require(connection, run_id)
             no = count_of(connection, tables.attachment, run_id)
-            row = {"run_id": run_id, "no": no, "name": name, "data": zlib.compress(data)}
-            append(connection, "attachment", run_id, no, {"attachment": [row]})
+            append(connection, "attachment", run_id, no, {"attachment": [rows.attachment_row(run_id, no, name, data)]})
 
     def take_in(self, lines: Iterable[str], label: str) -> Taken:
         """Add the records of an archive or a spool that are not here yet, all or, on an error, none.

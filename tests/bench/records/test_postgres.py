@@ -14,16 +14,10 @@ from bench.errors import RecordError
 from bench.records import Store
 from bench.results import Followup, Run, Verdict
 from tests.bench.records.made_runs import runs, small_run, small_step
-from tests.bench.records.postgres import Cluster, cluster
+from tests.bench.records.postgres import Cluster
 
 NUMBERS = count()
 FIRST = "20260112-143015-7k2m"
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Cluster]:
-    with cluster() as running:
-        yield running
 
 
 @pytest.fixture(scope="module")
