@@ -4,9 +4,9 @@ Fulfils :class:`firmware_sim.firmware.air.AirPlant`. The plant looks ahead: it i
 as long as the air allows, and reads states inside them. A valve that moves inside a step throws the
 rest away; a fault, a set-point or a modulator that comes or goes ends a step where it happens.
 
-A hand-set regulator stands at the source's pressure from the start. An electronic one begins at 0 and takes a new
-set-point after ``REGULATOR_DELAY_S``. A trailer on a bench without valves has its supply tap open and its service
-line open to the air.
+A hand-set regulator has been set to the source's pressure by somebody before the start. An electronic
+one begins at 0 and takes a new set-point after ``REGULATOR_DELAY_S``. A trailer on a bench without
+valves has its supply tap open and its service line open to the air.
 """
 
 from collections.abc import Callable

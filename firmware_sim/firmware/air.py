@@ -76,6 +76,12 @@ class Valves:
         self._log = log
         self._due: dict[int, int] = {}
 
+    def reset(self) -> None:
+        """What a start of the firmware does to outputs that a run before may have left."""
+        self._plant.switch(0)
+        for line in (0, 1) if self._plant.regulators else ():
+            self._plant.regulate(line, 0)
+
     def set(self, valve: int, energise: bool, until_tick: int) -> None:
         """Energise a valve until a tick, or de-energise it."""
         if energise:

@@ -98,7 +98,7 @@ class Firmware:
         self._self_test_failed = False
         self._switches = Switches(())
         self.apply()
-        hardware.air.switch(0)
+        self.valves.reset()
         self.conditions = hardware.plant.board_conditions()
         self.history = History(self.truth)
         self.monitor = Monitor(self.truth, self.log)

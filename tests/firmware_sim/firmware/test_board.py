@@ -197,7 +197,7 @@ def test_a_set_point_above_the_ceiling_is_refused():
 
     assert host.command(CommandCode.REGULATE, 1, 700_000) is Refusal.BAD_VALUE
     assert host.command(CommandCode.REGULATE, 1, 600_000) is Refusal.NONE
-    assert air.set_points == [(1, 600_000)]
+    assert air.set_points[2:] == [(1, 600_000)]
 
 
 def test_everything_off_takes_set_points_back():
@@ -205,4 +205,15 @@ def test_everything_off_takes_set_points_back():
     host.command(CommandCode.REGULATE, 0, 600_000)
     host.command(CommandCode.SAFE)
 
-    assert air.set_points == [(0, 600_000), (0, 0)]
+    assert air.set_points[2:] == [(0, 600_000), (0, 0)]
+
+
+def test_a_restart_lets_valves_go_and_takes_set_points_back():
+    host, air = air_host()
+    host.command(CommandCode.REGULATE, 1, 600_000)
+    host.command(CommandCode.VALVE, Valve.SERVICE_EXHAUST, 1, 10_000)
+    host.command(CommandCode.RESTART)
+    host.wait(0.01)
+
+    assert air.energised == 0
+    assert air.set_points[-2:] == [(0, 0), (1, 0)]
