@@ -5,14 +5,22 @@ test), and its async tests and fixtures run on ``bench.virtual_time.VirtualTimeL
 costs nothing, and waiting for something that can never happen is an error. Everything such a test
 talks to must live in its own process. Other async tests run on an ordinary loop and wall time.
 In a synchronous test (for example under ``@given``) call ``run_virtual(coroutine)``.
+
+Hypothesis: no deadlines, because a loaded machine is slow and not wrong; the same examples every
+time, so that a failure is everybody's. ``--hypothesis-profile=wander`` looks for new ones.
 """
 
 import asyncio
 from collections.abc import Callable
 
 import pytest
+from hypothesis import settings
 
 from bench.virtual_time import VirtualTimeLoop
+
+settings.register_profile("wander", deadline=None)
+settings.register_profile("steady", parent=settings.get_profile("wander"), derandomize=True)
+settings.load_profile("steady")
 
 
 def pytest_configure(config: pytest.Config) -> None:
