@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+from bench.contract.readings import Event as BoardEvent
 from bench.contract.readings import Identity, Snapshot
 from bench.contract.table import Fault
 from bench.errors import NoBoard
@@ -30,7 +31,19 @@ from bench.results import Run
 from bench.safety import GuardedBoard
 from bench.safety.way_in import HOW_IT_ENDED, claimed
 from bench.safety.way_out import finish
-from bench.sequences import Nobody, Operator, Question, choose, run_inspection, run_walk
+from bench.sequences import (
+    Heard,
+    Nobody,
+    Operator,
+    Question,
+    Typed,
+    choose,
+    gently,
+    run_inspection,
+    run_power,
+    run_walk,
+    run_wiggle,
+)
 from bench.sequences.again import what_again
 from bench.sequences.operator import Answer, is_yes
 from bench.virtual_time import run_virtual
@@ -104,10 +117,22 @@ class Simulated:
 
     def __init__(self, scenario: Scenario) -> None:
         self._answers = scenario.answers
+        self._scenario = scenario
 
     async def ask(self, question: Question) -> Answer | None:
-        """The scenario's answer, or yes."""
-        return self._answers.get(question.key, True)
+        """The scenario's answer, a stroke as it was built, or yes."""
+        return self._answers.get(question.key, self._strokes().get(question.key, True))
+
+    def _strokes(self) -> dict[str, str]:
+        """What somebody with a rule would read at each wheel end."""
+        scenario = self._scenario
+        if scenario.air is None or scenario.profile.air is None:
+            return {}
+        from firmware_sim.air.as_built import strokes_m
+
+        built_m = strokes_m(scenario.profile.air, scenario.air, scenario.seed)
+        moved_m = {fault.place: fault.value or 0.0 for fault in scenario.air.faults if fault.kind == "stroke"}
+        return {f"stroke-{name}": f"{metres * 1000:.0f} mm" for name, metres in (built_m | moved_m).items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +275,91 @@ class Session:
                 operator_name=operator_name,
             )
 
+    async def wiggle(
+        self,
+        profile: AnyProfile,
+        *,
+        only: Collection[str] | None = None,
+        seconds: float | None = 60.0,
+        lit: bool = False,
+        typed: Typed | None = None,
+        unit_number: str | None = None,
+        vin: str | None = None,
+        operator_name: str | None = None,
+    ) -> Run:
+        """Watch circuits for openings and shorts while somebody moves the wire.
+
+        Args:
+            profile: as for ``inspect``, and so are the last three.
+            only: names of the circuits, all when None; a single one is probed, several are lit.
+            seconds: how long; None until stopped.
+            lit: keep a single circuit lit, too.
+            typed: lines that name places; an empty one ends the run.
+            unit_number: for the record.
+            vin: vehicle identification number.
+            operator_name: who moves the wire.
+
+        Raises:
+            InputError, BenchError: as ``inspect``.
+        """
+        heard = Heard()
+        gentle = gently(_loaded(profile), only)
+        async with self._guarded(gentle, heard.take) as (guard, loaded):
+            return await run_wiggle(
+                guard,
+                loaded,
+                heard=heard,
+                only=only,
+                seconds=seconds,
+                lit=lit,
+                typed=typed,
+                **self._surroundings(),
+                unit_number=unit_number,
+                vin=vin,
+                operator_name=operator_name,
+            )
+
+    async def power(
+        self,
+        profile: AnyProfile,
+        *,
+        only: Collection[str],
+        seconds: float | None = None,
+        flash_per_min: float | None = None,
+        typed: Typed | None = None,
+        unit_number: str | None = None,
+        vin: str | None = None,
+        operator_name: str | None = None,
+    ) -> Run:
+        """Keep circuits lit until released.
+
+        Args:
+            profile: as for ``inspect``, and so are the last three.
+            only: names of the circuits.
+            seconds: how long at most; None until released or stopped.
+            flash_per_min: makes turn signals among them flash, 60 to 120 a minute.
+            typed: an empty line releases.
+            unit_number: for the record.
+            vin: vehicle identification number.
+            operator_name: who stands by.
+
+        Raises:
+            InputError, BenchError: as ``inspect``.
+        """
+        async with self._guarded(profile) as (guard, loaded):
+            return await run_power(
+                guard,
+                loaded,
+                only=only,
+                seconds=seconds,
+                flash_per_min=flash_per_min,
+                typed=typed,
+                **self._surroundings(),
+                unit_number=unit_number,
+                vin=vin,
+                operator_name=operator_name,
+            )
+
     async def identify(self) -> Identity:
         """Who the board is, asked again; switches nothing."""
         return await self._board.open()
@@ -284,10 +394,13 @@ class Session:
         }
 
     @asynccontextmanager
-    async def _guarded(self, profile: AnyProfile) -> AsyncIterator[tuple[GuardedBoard, Profile]]:
-        loaded = profile if isinstance(profile, Profile) else load_profile(profile)
+    async def _guarded(
+        self, profile: AnyProfile, on_event: Callable[[BoardEvent], None] = lambda _: None
+    ) -> AsyncIterator[tuple[GuardedBoard, Profile]]:
+        loaded = _loaded(profile)
         self._store.profile = loaded
-        guard = GuardedBoard(self._board, loaded, notice=self._notice, acknowledged=await self._acknowledged())
+        acknowledged = await self._acknowledged()
+        guard = GuardedBoard(self._board, loaded, notice=self._notice, on_event=on_event, acknowledged=acknowledged)
         async with guard:
             yield guard, loaded
 
@@ -302,6 +415,10 @@ class Session:
         )
         answer = self._answers.get(question.key)
         return over if is_yes(await self._operator.ask(question) if answer is None else answer) else Fault(0)
+
+
+def _loaded(profile: AnyProfile) -> Profile:
+    return profile if isinstance(profile, Profile) else load_profile(profile)
 
 
 def _names(faults: Fault) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from bench.results import Run, StepResult
 
@@ -45,6 +46,24 @@ class Progress:
 
 
 @dataclass(frozen=True, slots=True)
+class Changed:
+    """A circuit under watch changed, stamped by the board.
+
+    Attributes:
+        what: ``made`` or ``broke``: its contact; ``shorted`` or ``cleared``: its short; ``lit``: soft-started again.
+        count: how many times this happened to this circuit in this run.
+        mark: the place that the operator had named by then, or nothing.
+    """
+
+    step: str
+    board_s: float
+    circuit: str
+    what: Literal["made", "broke", "shorted", "cleared", "lit"]
+    count: int
+    mark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class StepEnded:
     """A step is in the record."""
 
@@ -58,7 +77,7 @@ class RunEnded:
     run: Run
 
 
-Event = RunStarted | Cautioned | StepStarted | Progress | StepEnded | RunEnded
+Event = RunStarted | Cautioned | StepStarted | Progress | Changed | StepEnded | RunEnded
 Listener = Callable[[Event], None]
 
 

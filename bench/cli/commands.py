@@ -11,6 +11,7 @@ from bench.cli import (
     board,
     demo,
     inspect,
+    power,
     profile,
     records,
     records_export,
@@ -20,6 +21,7 @@ from bench.cli import (
     retest,
     sim,
     walk,
+    wiggle,
 )
 from bench.cli.options import BOARD_FORMS
 
@@ -57,6 +59,8 @@ def application() -> typer.Typer:
     app.command("inspect", epilog=BOARD_FORMS)(inspect.inspect)
     app.command("retest", epilog=BOARD_FORMS)(retest.retest)
     app.command("walk", epilog=BOARD_FORMS)(walk.walk)
+    app.command("wiggle", epilog=BOARD_FORMS)(wiggle.wiggle)
+    app.command("power", epilog=BOARD_FORMS)(power.power)
     app.command("demo")(demo.demo)
     app.command("leak")(air.leak)
     app.command("timing")(air.timing)

@@ -1,5 +1,6 @@
 """What a person sees while a run goes on: cautions before their step, a live line, one line a step."""
 
+import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -10,10 +11,19 @@ from rich.table import Table
 from rich.text import Text
 
 from bench.cli.terminal import moves_cursor, verdict_text
-from bench.events import Cautioned, Event, Progress, RunStarted, StepEnded, StepStarted
+from bench.events import Cautioned, Changed, Event, Progress, RunStarted, StepEnded, StepStarted
 from bench.results import Run, StepResult
 
 _REDRAWS_PER_S = 8
+_BELLS = {"broke": 2, "shorted": 3}  # anything else that changes rings once
+_BELLS_APART_S = 0.15  # nearer ones sound as one
+_CHANGE_WORDS = {
+    "made": "made contact again",
+    "broke": "BROKE",
+    "shorted": "SHORTED",
+    "cleared": "short cleared",
+    "lit": "soft-started, lit again",
+}
 
 
 class ProgressView:
@@ -69,9 +79,19 @@ class ProgressView:
                 self._show(_live_line(event, None))
             case Progress() if self._step is not None:
                 self._show(_live_line(self._step, event))
+            case Changed():
+                self.console.print(_change_line(event))
+                self._ring(_BELLS.get(event.what, 1))
             case StepEnded():
                 self._show(Text(""))
                 self.console.print(_step_line(self._step, event.result))
+
+    def _ring(self, times: int) -> None:
+        """Sound the bell, for who looks at the wire and not at the screen."""
+        if moves_cursor(self.console):
+            loop = asyncio.get_running_loop()
+            for number in range(times):
+                loop.call_later(number * _BELLS_APART_S, self.console.bell)
 
     def _show(self, lines: Group | Text) -> None:
         if self._live is not None:
@@ -110,6 +130,16 @@ def _reading(progress: Progress) -> str:
     if progress.voltage_v is not None:
         parts.append(f"{progress.voltage_v:6.2f} V")
     return "  ".join(part for part in parts if part)
+
+
+def _change_line(event: Changed) -> Text:
+    style = "bold red" if event.what in _BELLS else "bold green"
+    return Text.assemble(
+        f" {event.board_s:10.3f} s  {event.circuit:<16} ",
+        (_CHANGE_WORDS[event.what], style),
+        f"  ({event.count})",
+        f"  at {event.mark}" if event.mark else "",
+    )
 
 
 def _step_line(step: StepStarted | None, result: StepResult) -> Table:

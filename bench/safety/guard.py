@@ -373,6 +373,11 @@ class GuardedBoard:
         """Set a line's electronic regulator."""
         await self._request(Regulate(line, pressure_pa), lambda: self._board.regulate(LINES.index(line), pressure_pa))
 
+    async def moved_s(self, valve: Valve, energised: bool) -> float | None:
+        """Board clock at which a valve was last energised, or let go, by the board's own log."""
+        await self.read_events()
+        return self._watch.moved_s.get((valve, int(energised)))
+
     async def _move_valve(self, valve: Valve, energise: bool, longest_s: float) -> None:
         await self._send(self._board.valve(valve, energise, longest_s))
 

@@ -2,20 +2,28 @@
 
 from bench.sequences.ledger import RunStore
 from bench.sequences.operator import Nobody, Operator, Prepared, Question
+from bench.sequences.power import run_power
 from bench.sequences.runner import run_inspection
 from bench.sequences.steps import NAMES, STEPS, Step, choose
+from bench.sequences.typed import Typed
 from bench.sequences.walk import run_walk
+from bench.sequences.wiggle import Heard, gently, run_wiggle
 
 __all__ = [
     "NAMES",
     "STEPS",
+    "Heard",
     "Nobody",
     "Operator",
     "Prepared",
     "Question",
     "RunStore",
     "Step",
+    "Typed",
     "choose",
+    "gently",
     "run_inspection",
+    "run_power",
     "run_walk",
+    "run_wiggle",
 ]
