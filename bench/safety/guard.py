@@ -201,7 +201,7 @@ class GuardedBoard:
         Returns:
             True when the board has said so; otherwise its own watchdog does it, and a notice says so.
         """
-        self._watch.outdated = True
+        self._watch.changed()
         self._off = await finish(switch_off(self._board, self.watchdog_s, self._notice))
         self.air.forget()
         return self._off
@@ -312,7 +312,7 @@ class GuardedBoard:
 
     async def probe(self, channel: int, time_s: float = 0.005) -> Snapshot:
         """Probe one pin; the snapshot latched at its end. A short is remembered."""
-        shot = await self._shoot(Probe(channel, time_s), lambda: self._board.probe(channel, time_s))
+        shot = await self._shoot(Probe(channel, time_s), lambda: self._board.probe(channel, time_s), time_s)
         self._remember_short(channel, shot, self.identity.probe_ohm)
         return shot
 
@@ -322,7 +322,7 @@ class GuardedBoard:
 
     async def pulse(self, channel: int, time_s: float = 0.004) -> Snapshot:
         """Cold pulse on one pin; the snapshot latched at its end. A short is remembered."""
-        shot = await self._shoot(Pulse(channel, time_s), lambda: self._board.pulse(channel, time_s))
+        shot = await self._shoot(Pulse(channel, time_s), lambda: self._board.pulse(channel, time_s), time_s)
         self._remember_short(channel, shot, self.identity.pulse_ohm)
         return shot
 
@@ -395,21 +395,25 @@ class GuardedBoard:
         try:
             self._ending.check()
             async with self._commands:
-                self._watch.outdated = True
+                self._watch.changed()
                 await command
         except BoardRefused:
             await self.snapshot()  # a fault explains the refusal better than the refusal does
             raise
         finally:
-            self._watch.outdated = True
+            self._watch.changed()
             command.close()
 
-    async def _shoot(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]]) -> Snapshot:
+    async def _shoot(self, request: Request, send: Callable[[], Coroutine[Any, Any, None]], time_s: float) -> Snapshot:
         before = (await self.fresh()).shot_sequence
+        began_s = asyncio.get_running_loop().time()
         await self._request(request, send)
+        passed_s = asyncio.get_running_loop().time() - began_s
+        await asyncio.sleep(max(self._watch.pace.loop_s(time_s) - passed_s, 0.0))  # a guess; the board's word decides
         for _ in range(SHOT_TRIES):
             shot = await self._board.shot()
             if shot.sequence != before:
+                self._watch.changed()  # the feed is open again
                 return shot
             await self.wait(SHOT_PAUSE_S)
         raise LinkError("the board took no shot at the end of its probe or pulse: restart the board")

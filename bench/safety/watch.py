@@ -23,12 +23,12 @@ class Watch:
         self.shorted: set[int] = set()
         self.lit_at_s: float | None = None
         self.newest: Snapshot | None = None
-        self.outdated = True
         self.events_read = 0
         self._setup = setup
         self._capacity = capacity
         self._ending = ending
         self._asked_at_s = 0.0
+        self._changed_at_s = 0.0
 
     @property
     def age_s(self) -> float:
@@ -37,12 +37,17 @@ class Watch:
 
     @property
     def fresh(self) -> Snapshot | None:
-        """The newest snapshot if it is recent and shows what the last command did."""
-        return None if self.outdated or self.age_s >= FRESH_S else self.newest
+        """The newest snapshot if it is recent and was asked for after the last change."""
+        shows_it = self._asked_at_s >= self._changed_at_s
+        return self.newest if shows_it and self.age_s < FRESH_S else None
+
+    def changed(self) -> None:
+        """Something is or was just switched: what is known does not show it."""
+        self._changed_at_s = asyncio.get_running_loop().time()
 
     def note(self, asked_at_s: float, snapshot: Snapshot) -> Snapshot:
         """Take in a snapshot asked for at ``asked_at_s``."""
-        self.newest, self._asked_at_s, self.outdated = snapshot, asked_at_s, False
+        self.newest, self._asked_at_s = snapshot, asked_at_s
         self.pace.note(asked_at_s, snapshot)
         if any(channel.state in FEEDING for channel in snapshot.channels):
             self.lit_at_s = snapshot.uptime_s

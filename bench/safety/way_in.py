@@ -1,5 +1,6 @@
 """The steps between meeting a board and arming it."""
 
+import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
@@ -9,7 +10,7 @@ from bench.errors import BenchError, BoardFault, BoardHeld, BoardRefused, LinkEr
 from bench.safety.permit import names, supply_mismatch
 from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
-from bench.safety.way_out import finish
+from bench.safety.way_out import OFF_WITHIN_S, finish
 
 PRESSURE_CEILING_PA = 1_034_000.0  # 150 psi, the least full scale of the contract's pressure inputs
 HOW_IT_ENDED = Fault.RESTARTED | Fault.HOST_SILENT  # how the last session ended, not what is wrong now
@@ -86,9 +87,10 @@ async def claimed(board: BoardPort, notice: Callable[[str], None]) -> AsyncItera
 
 async def _release(board: BoardPort, notice: Callable[[str], None]) -> None:
     try:
-        await board.release()
-    except BenchError as error:
-        notice(f"the claim was not given back ({error}); it ends with the board's watchdog")
+        async with asyncio.timeout(OFF_WITHIN_S):
+            await board.release()
+    except (BenchError, TimeoutError) as error:
+        notice(f"the claim was not given back ({error or 'no answer'}); it ends with the board's watchdog")
 
 
 async def prepare(
