@@ -25,7 +25,7 @@ open. Covariances do not depend on the data: many trials on one time grid share 
 Units: s, 1/s, natural logarithm of pressure; kelvins over ``ROOM_K`` are such logarithms too.
 """
 
-from copy import deepcopy
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,7 +62,7 @@ class ThermalModel:
 
 
 NORMAL = ThermalModel(scales_k=(1.0, 5.0, 30.0), first=0.15, second=0.04)
-WIDE = ThermalModel(scales_k=(1.0, 6.0, 36.0), first=0.18, second=0.05)
+WIDE = ThermalModel(scales_k=(1.0, 5.5, 33.0), first=0.165, second=0.045)
 STILL = ThermalModel(scales_k=(), first=0.0, second=0.0)
 """No settling at all: white noise on a straight line, where the theory of sequential tests can be checked."""
 
@@ -99,6 +99,7 @@ class SettlingFilter:
         members = self._rates.size
         self._noise, self._walk = noise**2, walk**2
         self._time_s: float | None = None
+        self._seen: list[FloatArray] = []
         self._mean = np.zeros((trials, members, 6))
         self._covariance = np.zeros((members, 6, 6))
         spreads: dict[int, float | FloatArray] = {
@@ -121,6 +122,7 @@ class SettlingFilter:
             y: (trials,) ln of absolute pressure, less a constant that keeps it small.
         """
         seen, project, spread = self._predict(time_s)
+        self._seen.append(seen)
         surprise = y[:, None] - np.einsum("tmi,mi->tm", self._mean, seen)
         self._mean += surprise[:, :, None] * (project / spread[:, None])
         self._log_evidence -= 0.5 * (surprise**2 / spread + np.log(spread))
@@ -132,26 +134,32 @@ class SettlingFilter:
         variance = self._covariance[:, _LEAK, _LEAK].copy()
         return Leaks(self._mean[:, :, _LEAK].copy(), variance, self._log_evidence - total)
 
-    def fitted(self, times_s: FloatArray) -> FloatArray:
-        """(trials, times) ``y`` by each trial's likeliest member, without the level's walk."""
-        likeliest = self._log_evidence.argmax(axis=1)
-        fitted = np.empty((likeliest.size, times_s.size))
+    def fitted(self) -> FloatArray:
+        """(trials, samples) ``y`` by each trial's likeliest member, without the level's walk, at every sample taken."""
+        likeliest, mean = self._likeliest()
+        shapes = np.array(self._seen)
+        fitted = np.empty((likeliest.size, len(shapes)))
         for member in np.unique(likeliest):
             mine = likeliest == member
-            shapes = np.array([self._shapes(time_s)[member] for time_s in times_s])
-            fitted[mine] = self._mean[mine, member] @ shapes.T
+            fitted[mine] = mean[mine] @ shapes[:, member].T
         return fitted
 
     def settling(self, time_s: float) -> FloatArray:
         """(trials,) by how much settling lowers ``y`` per second now, by each trial's likeliest member."""
-        step = self.fitted(np.array([time_s - 0.5, time_s + 0.5]))
-        likeliest = self._log_evidence.argmax(axis=1)
-        leak = self._mean[np.arange(likeliest.size), likeliest, _LEAK]
-        return np.asarray(step[:, 0] - step[:, 1] - leak)
+        likeliest, mean = self._likeliest()
+        falls = (self._shapes(time_s - 0.5) - self._shapes(time_s + 0.5))[likeliest]
+        thermal = [_SETTLING, _FIRST, _SECOND, _FAST]
+        return np.asarray((mean[:, thermal] * falls[:, thermal]).sum(axis=1))
+
+    def _likeliest(self) -> tuple[NDArray[np.int64], FloatArray]:
+        """Each trial's likeliest member, and its state."""
+        likeliest = np.asarray(self._log_evidence.argmax(axis=1), dtype=np.int64)
+        return likeliest, self._mean[np.arange(likeliest.size), likeliest]
 
     def variances_ahead(self, times_s: FloatArray) -> FloatArray:
         """(times,) the leak's variance of the first trial's likeliest member at samples still to come, 1/s2."""
-        ahead, member = deepcopy(self), int(self._log_evidence[0].argmax())
+        ahead, member = copy(self), int(self._log_evidence[0].argmax())
+        ahead._covariance = self._covariance.copy()
         variances = []
         for time_s in times_s:
             ahead._predict(float(time_s))

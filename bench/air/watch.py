@@ -135,6 +135,6 @@ class Watch:
 
     def _scan(self, trials: NDArray[np.int64]) -> None:
         times = np.array(self._times)
-        residuals = (np.array(self._seen).T - self._normal.fitted(times))[trials]
+        residuals = (np.array(self._seen).T - self._normal.fitted())[trials]
         sensor = self._sensor
         self.bent[trials], self.bent_at_s[trials] = slope_step(times, residuals, sensor.noise, sensor.walk)
