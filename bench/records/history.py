@@ -135,15 +135,19 @@ def _findings(connection: Connection, ids: Sequence[str]) -> list[Found]:
     ]
 
 
-def newest_pass(connection: Connection, run: RunSummary, now: datetime) -> RunSummary | None:
-    """The newest complete inspection of the same unit in which every step passed; ``run`` itself if it did."""
-    if run.verdict is Verdict.PASS:
-        return run
+def newest_inspections(connection: Connection, *, passed: bool) -> dict[str, str]:
+    """Id of the newest complete inspection of each unit, by its number (or VIN) in lower case.
+
+    With ``passed`` only of those in which every step passed.
+    """
     table = tables.run.c
     unit = func.lower(func.coalesce(table.unit_number, table.vin))
-    sound = select(tables.run_end.c.run_id).where(tables.run_end.c.state == "complete")
-    beyond = select(tables.step.c.run_id).where(tables.step.c.verdict != Verdict.PASS.value)
-    same = unit == (run.unit_number or run.vin or "").lower()
-    query = select(table.id).where(same, table.command == run.command, table.id.in_(sound), table.id.not_in(beyond))
-    found = connection.scalars(query.order_by(table.id.desc()).limit(1)).all()
-    return next(iter(summaries(connection, found, now)), None)
+    complete = select(tables.run_end.c.run_id).where(tables.run_end.c.state == "complete")
+    query = select(unit, func.max(table.id)).where(
+        unit.is_not(None), table.command == "inspect", table.id.in_(complete)
+    )
+    if passed:
+        step = tables.step.c
+        beyond = select(step.run_id).where(step.verdict != Verdict.PASS.value)
+        query = query.where(table.id.in_(select(step.run_id)), table.id.not_in(beyond))
+    return {str(name): str(run_id) for name, run_id in connection.execute(query.group_by(unit)).all()}

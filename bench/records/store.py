@@ -13,12 +13,12 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Self
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, select
 
 from bench.errors import RecordError
 from bench.records import chain, database, rows, tables
 from bench.records.archive import acts_of, lines_of
-from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_pass, points
+from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_inspections, points
 from bench.records.intake import Taken, take_in
 from bench.records.lease import is_cut, own_lease
 from bench.records.location import default_path
@@ -247,27 +247,17 @@ class Store:
         with self._reading() as connection:
             return points(connection, name, query or SeriesQuery())
 
-    def newest_of_each_unit(self, command: str = "inspect") -> list[RunSummary]:
-        """The newest complete run of each unit number (or VIN, where there is none), the longest ago first.
-
-        Whose next one is due is for the caller to say.
-        """
-        table = tables.run.c
-        unit = func.lower(func.coalesce(table.unit_number, table.vin))
-        complete = select(tables.run_end.c.run_id).where(tables.run_end.c.state == "complete")
-        newest = select(func.max(table.id)).where(unit.is_not(None), table.command == command, table.id.in_(complete))
-        query = newest.group_by(unit).order_by(func.max(table.id))
-        with self._reading() as connection:
-            return summaries(connection, connection.scalars(query).all(), self._now())
-
     def inspected_units(self) -> list[tuple[RunSummary, RunSummary | None]]:
-        """Of each unit its newest complete inspection, and the newest one that passed whole, if any did.
+        """Of each unit its newest complete inspection, and the newest one that passed whole; the longest ago first.
 
         A retest that closed what an inspection found is not an inspection: what else there was has gone untested.
         """
-        newest = self.newest_of_each_unit()
         with self._reading() as connection:
-            return [(run, newest_pass(connection, run, self._now())) for run in newest]
+            newest, passed = (newest_inspections(connection, passed=only) for only in (False, True))
+            ids = sorted({*newest.values(), *passed.values()})
+            found = {run.id: run for run in summaries(connection, ids, self._now())}
+        pairs = [(found[run_id], found.get(passed.get(unit, ""))) for unit, run_id in newest.items()]
+        return sorted(pairs, key=lambda pair: pair[0].id)
 
     def notes(self, run_id: str) -> tuple[Note, ...]:
         """The remarks on a record, oldest first."""

@@ -178,8 +178,7 @@ def test_the_newest_complete_run_of_each_unit_is_found_the_longest_ago_first(sto
     store.save(small_run("20260105-000000-aaaa", state="complete", unit_number=None, vin="1UMBX0000000000T1"))
     store.save(small_run("20260106-000000-aaaa", state="complete", unit_number=None, vin=None))
 
-    assert [summary.id[6:8] for summary in store.newest_of_each_unit()] == ["02", "03", "05"]
-    assert store.newest_of_each_unit("wiggle") == []
+    assert [newest.id[6:8] for newest, _ in store.inspected_units()] == ["02", "03", "05"]
 
 
 def test_writers_at_the_same_time_make_one_chain(tmp_path: Path):
