@@ -79,7 +79,10 @@ class Shop:
         return tuple(answers)
 
     def _open(self, line: str) -> Drawn | None:
-        element = self.rng.choice(self._elements(ground=False))
+        filament = self._lamp_circuits(FILAMENT)
+        every = self._elements(ground=False)
+        plain = [e for e in every if self._is_trunk(e.name) or set(self._fed(e.name)) & set(filament)]
+        element = self.rng.choice(plain)
         answers = self._answers_for_cut(element.name)
         return Drawn(line, InjectedFault("open", element.name, position=self.rng.random()), answers)
 
@@ -105,6 +108,9 @@ class Shop:
         return Drawn(
             line, fault, (("high-resistance", self.topology.span_circuits(self.span_of[element.name])),), ohm=ohm
         )
+
+    def _fed(self, name: str) -> tuple[str, ...]:
+        return self.topology.harness.span_circuits[self.span_of[name]]
 
     def _is_trunk(self, name: str) -> bool:
         """Whether the element carries its circuit's whole current."""

@@ -31,9 +31,10 @@ BACK_FED_V = 0.5
 MODEL_FLOAT = 0.03  # the same with no return closed: leaks decide
 MODEL_AMPS = 0.003
 LED_PIN = 0.3  # an undriven pin behind LED lamps only hangs on their leaks
-LED_HELD_V = 1.0  # and on what their capacitors still hold
+LED_MOST_V = 1.0
+LED_HELD_V = 3.0  # and on what their capacitors still hold
 FLOAT_V = 0.1  # with no return closed, input capacitors pull everything about
-LED_FLOAT_V = 1.0  # everything, when with no return closed the feed comes through LED lamps
+LED_FLOAT_V = 3.0  # everything, when with no return closed the feed comes through LED lamps
 LED_COLD = 0.05  # of the voltage of a probed or pulsed LED circuit
 SLOW_FARAD = 5e-7  # fills too slowly through the probe resistor
 LIFTED_V = 0.7
@@ -197,8 +198,10 @@ def _sigma(measurements: Measurements, harness: Harness, value: FloatArray) -> F
         share = np.full(count + 1, MODEL_FLOAT) if reading.returns == "none" else share
         floor = np.full(count + 1, FLOAT_V if reading.returns == "none" else 0.0)
         driven = np.array([pin in reading.driven for pin in harness.pins])
-        share[:count] = np.where(filament, share[:count], np.where(driven, LED_COLD, LED_PIN))
-        floor[:count] = np.where(slow & ~filament & ~driven, LED_HELD_V, 0.0)
+        share[:count] = np.where(filament, share[:count], np.where(driven, LED_COLD, 0.0))
+        leaks = np.minimum(LED_PIN * size[row, :count], LED_MOST_V)
+        held = np.where(slow, LED_HELD_V, 0.0)
+        floor[:count] = np.where(filament | driven, floor[:count], np.hypot(leaks, held))
         if reading.returns == "none" and not np.any(driven & filament):
             floor[:] = LED_FLOAT_V
         extra = np.hypot(share * size[row, : count + 1], floor)

@@ -12,10 +12,11 @@ import numpy as np
 
 from bench.electrical.candidates import Candidate, Topology
 from bench.electrical.faults import Leak
-from bench.electrical.fitting import NU, Problem, pose
+from bench.electrical.fitting import NU
 from bench.electrical.harness import build
 from bench.electrical.laws import FloatArray
 from bench.electrical.naming import Named, name, twins
+from bench.electrical.problem import Problem, pose
 from bench.electrical.reach import Reach, short_reach
 from bench.electrical.rules import supply_findings
 from bench.electrical.search import Explained, Search, search

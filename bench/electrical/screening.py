@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 
 from bench.electrical.candidates import Candidate
 from bench.electrical.faults import Stamp
-from bench.electrical.fitting import NU, Fit, Prediction, Problem
+from bench.electrical.fitting import NU, Fit
 from bench.electrical.laws import FloatArray
+from bench.electrical.problem import Prediction, Problem
+from bench.electrical.slopes import slopes, to_columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +62,8 @@ def _changes(problem: Problem, prediction: Prediction, stamps: Sequence[Stamp]) 
     across = np.zeros((network.size, len(stamps)))
     np.add.at(across, (nodes, np.arange(len(stamps))[:, None]), weights)
     nodes_v = -(impedance[:, problem.outputs] @ across) * flow[:, None]
-    amps = _current_changes(prediction, nodes_v)
     at = problem.compared.entries
-    return np.asarray(
-        np.concatenate([problem.read_out(nodes_v), amps], axis=1)[at] / problem.compared.sigma[at][:, None]
-    )
+    return np.asarray(to_columns(problem, prediction, nodes_v)[at] / problem.compared.sigma[at][:, None])
 
 
 def _ends(stamps: Sequence[Stamp]) -> tuple[NDArray[np.int64], FloatArray]:
@@ -74,16 +73,6 @@ def _ends(stamps: Sequence[Stamp]) -> tuple[NDArray[np.int64], FloatArray]:
         for column, (node, weight) in enumerate(stamp.nodes):
             nodes[row, column], weights[row, column] = node, weight
     return nodes, weights
-
-
-def _current_changes(prediction: Prediction, volts: FloatArray) -> FloatArray:
-    """(n, current columns, stamps) that go with changes of the pins' voltages."""
-    network, feeds, pins = prediction.network, prediction.feeds, len(prediction.network.pin_nodes)
-    fed_s = np.where(feeds.fed, feeds.siemens - feeds.pull_down_s, 0.0)
-    grounds = np.flatnonzero(np.isin(network.pin_nodes, network.ground_nodes))
-    by_pin = (feeds.pin_return / network.return_ohm)[:, None] * volts[:, grounds].sum(axis=1)
-    by_chassis = (feeds.chassis_return / network.clamp_ohm)[:, None] * volts[:, pins]
-    return np.concatenate([-fed_s[:, :, None] * volts[:, :pins], by_pin[:, None], by_chassis[:, None]], axis=1)
 
 
 def _away_from_zero(value: FloatArray) -> FloatArray:
@@ -114,7 +103,7 @@ def _load_slopes(prediction: Prediction) -> FloatArray:
 
 def _scores(problem: Problem, base: Fit, changes: FloatArray) -> FloatArray:
     """(stamps,), minus the robust loss after the nuisances have taken their share."""
-    rates, widen = problem.slopes(base.x, base.prediction)
+    rates, widen = slopes(problem, base.x, base.prediction)
     normal = rates.T @ rates + np.eye(rates.shape[1])
     missed = (problem.residual(base.prediction, widen) + rates @ base.x)[:, None] - changes / widen[:, None]
     taken = np.linalg.solve(normal, rates.T @ missed)

@@ -15,8 +15,9 @@ import numpy as np
 
 from bench.electrical.candidates import Candidate, Topology, candidates
 from bench.electrical.compared import lifted_circuits
-from bench.electrical.faults import Fault, Foreign
-from bench.electrical.fitting import Fit, Problem, fit
+from bench.electrical.faults import Bridge, Fault, Foreign, Leak
+from bench.electrical.fitting import Fit, fit
+from bench.electrical.problem import Problem
 from bench.electrical.screening import Screened, screen
 
 MOST_FAULTS = 4
@@ -27,6 +28,7 @@ SAME_SORT = 3  # of one kind of fault on the same circuits
 WORTH_A_FIT = 12.0  # log posterior behind the best screened
 HOPELESS = 40.0  # loss behind the best set so far
 JOINED_V = 0.02
+FOLLOWS_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +77,45 @@ def search(problem: Problem, topology: Topology) -> Search:
     state.tried[frozenset()] = Explained((), sound, sound.log_evidence)
     every = candidates(topology, _perhaps_joined(problem, nominal), lifted_circuits(problem.compared))
     ranked = screen(problem, nominal, every)
-    # What feeds a circuit from outside changes its lamps too much for first-order ranking.
-    foreign = [one for one in ranked if isinstance(one.candidate.fault, Foreign)]
-    for one in (*foreign[:FIRST_FITS], *_shortlist(ranked, FIRST_FITS)):
+    for one in (*_obvious(problem, ranked), *_shortlist(ranked, FIRST_FITS)):
         state.try_set([one.candidate], nominal, one.q)
     _grow(state, every)
     _rivals(state, every)
     return state
+
+
+def _obvious(problem: Problem, ranked: Sequence[Screened]) -> list[Screened]:
+    """Candidates that the readings show plainly but that change too much for first-order ranking.
+
+    Circuits fed from outside; and bridges between a pin that is fed and one that follows it.
+    """
+    followed = _followed(problem)
+    taken: list[Screened] = []
+    sorts: Counter[tuple[tuple[str, ...], bool]] = Counter()
+    for one in ranked:
+        fault = one.candidate.fault
+        sort = (one.candidate.circuits, isinstance(fault, Bridge) and fault.one_way)
+        plain = isinstance(fault, Foreign) or (isinstance(fault, Bridge) and one.candidate.circuits in followed)
+        if plain and sorts[sort] < SAME_SORT:
+            sorts[sort] += 1
+            taken.append(one)
+    return taken
+
+
+def _followed(problem: Problem) -> set[tuple[str, ...]]:
+    """Pairs of circuits, in the profile's order, of which one pin takes much of the other's drive voltage."""
+    compared, harness = problem.compared, problem.harness
+    circuits = harness.profile.circuits
+    pairs = set()
+    for fed in circuits:
+        alone = compared.feeds.fed[:, harness.pins.index(fed.pin)] & (compared.feeds.fed.sum(axis=1) == 1)
+        closed = compared.feeds.pin_return | compared.feeds.chassis_return
+        rows = np.flatnonzero(alone & closed & ~compared.feeds.cold)
+        for other in circuits:
+            volts = compared.value[rows, harness.pins.index(other.pin)]
+            if other != fed and np.any(volts > FOLLOWS_SHARE * compared.feeds.volts[rows].max(axis=1, initial=0.0)):
+                pairs.add(tuple(circuit.name for circuit in circuits if circuit in (fed, other)))
+    return pairs
 
 
 def _nominal(problem: Problem) -> Fit:
@@ -113,8 +147,26 @@ def _question_earlier(state: Search, every: Sequence[Candidate]) -> None:
 
 def _rivals(state: Search, every: Sequence[Candidate]) -> None:
     best = state.best
+    for old in best.faults:
+        if isinstance(old.fault, Leak):
+            _everywhere(state, best, old, every)
     for old in best.faults if len(best.faults) > 1 else ():
         _replace(state, best, old, every, RIVAL_FITS)
+
+
+def _everywhere(state: Search, best: Explained, old: Candidate, every: Sequence[Candidate]) -> None:
+    """Try a short on every span of its circuit, so that its reach is known."""
+    rest = _without(state, best, old)
+    same = [
+        one
+        for one in every
+        if isinstance(one.fault, Leak)
+        and isinstance(old.fault, Leak)
+        and one.circuits == old.circuits
+        and (one.fault.to, one.fault.short) == (old.fault.to, old.fault.short)
+    ]
+    for one in screen(state.problem, rest.fit, same):
+        state.try_set([*rest.faults, one.candidate], rest.fit, one.q)
 
 
 def _replace(state: Search, best: Explained, old: Candidate, every: Sequence[Candidate], fits: int) -> None:
@@ -152,7 +204,8 @@ def _hopeful(one: Screened, first: Screened, taken: int) -> bool:
 def _perhaps_joined(problem: Problem, nominal: Fit) -> list[tuple[str, str]]:
     """Pairs of circuits where feeding one lifts the other's pin above what a sound harness shows."""
     compared, harness = problem.compared, problem.harness
-    pairs = set()
+    order = {circuit.name: number for number, circuit in enumerate(harness.profile.circuits)}
+    pairs: set[tuple[str, str]] = set()
     for fed in harness.profile.circuits:
         rows = np.flatnonzero(
             compared.feeds.fed[:, harness.pins.index(fed.pin)] & (compared.feeds.fed.sum(axis=1) == 1)
@@ -162,5 +215,5 @@ def _perhaps_joined(problem: Problem, nominal: Fit) -> list[tuple[str, str]]:
             above = compared.value[rows, column] - nominal.prediction.value[rows, column]
             closed = compared.feeds.pin_return[rows] | compared.feeds.chassis_return[rows]
             if fed != other and np.any(above[closed] > JOINED_V + 0.02 * np.abs(compared.value[rows, column][closed])):
-                pairs.add(tuple(sorted((fed.name, other.name))))
-    return sorted(pairs)  # type: ignore[arg-type]
+                pairs.add((fed.name, other.name) if order[fed.name] < order[other.name] else (other.name, fed.name))
+    return sorted(pairs)

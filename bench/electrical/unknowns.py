@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bench.electrical.compared import Compared, lifted_circuits
 from bench.electrical.harness import Harness, Span
@@ -92,6 +93,10 @@ class Unknowns:
         wire_sigma: relative, of the common wire temperature.
         load_mean: (loads,), expected current factor (a control unit may light its lamp).
         load_sigma: (loads,), relative.
+        load_doubt: (loads,), relative, of each reading for itself: a warning lamp lit or not.
+        is_filament: (loads,), 1 for filaments.
+        lit: (loads,), loads that something else keeps lit.
+        unit_farad: (loads,), input capacitors of control units.
         warmth: (n, loads), relative rise of cold resistance by the pulse itself.
     """
 
@@ -102,7 +107,10 @@ class Unknowns:
     wire_sigma: float
     load_mean: FloatArray
     load_sigma: FloatArray
+    load_doubt: FloatArray
     is_filament: FloatArray
+    lit: NDArray[np.bool_]
+    unit_farad: FloatArray
     warmth: FloatArray
     probe_sigma: float
     gain_sigma: float
@@ -156,7 +164,7 @@ def unknowns(measurements: Measurements, compared: Compared) -> Unknowns:
     lifted = lifted_circuits(compared)
     lit = np.array([load.circuit in lifted for load in harness.loads], dtype=bool)
     sound = replace(sound_network(harness, measurements.ambient_c), lit=lit)
-    mean, sigma = _load_priors(harness, early=_read_early(measurements))
+    mean, sigma, doubt = _load_priors(harness, early=_read_early(measurements))
     filament = (harness.laws.kind == FILAMENT).astype(float)
     return Unknowns(
         layout(len(harness.spans), len(harness.loads), len(harness.pins)),
@@ -166,7 +174,10 @@ def unknowns(measurements: Measurements, compared: Compared) -> Unknowns:
         COPPER_PER_K * tolerances.wire_temperature_k / 2,
         mean,
         sigma,
+        doubt,
         filament,
+        lit,
+        np.array([load.type.capacitance_f if isinstance(load.type, ControlUnit) else 0.0 for load in harness.loads]),
         _warmth(harness, compared, sound),
         board.probe_ohm_error,
         board.current_gain_error,
@@ -192,16 +203,16 @@ def _read_early(measurements: Measurements) -> bool:
     return any(trace.dt_s * len(trace.a) < BURST_S for trace in traces)
 
 
-def _load_priors(harness: Harness, *, early: bool) -> tuple[FloatArray, FloatArray]:
-    mean, sigma = np.ones(len(harness.loads)), np.zeros(len(harness.loads))
+def _load_priors(harness: Harness, *, early: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean and standard deviation of each load's current factor, and its doubt in each reading."""
+    mean, sigma, doubt = np.ones(len(harness.loads)), np.zeros(len(harness.loads)), np.zeros(len(harness.loads))
     for position, load in enumerate(harness.loads):
         sigma[position] = max(0.5 * load.tolerance, LEAST_LOAD_SIGMA)
         if isinstance(load.type, ControlUnit):
             lamp = 0.5 * load.type.lamp_a * harness.profile.nominal_v / load.type.power_w
             mean[position] = 1 + lamp
-            burst = BURST_SIGMA if early else 0.0
-            sigma[position] = float(np.sqrt(sigma[position] ** 2 + lamp**2 + burst**2))
-    return mean, sigma
+            doubt[position] = float(np.hypot(lamp, BURST_SIGMA if early else 0.0))
+    return mean, sigma, doubt
 
 
 def _warmth(harness: Harness, compared: Compared, sound: Network) -> FloatArray:
