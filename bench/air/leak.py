@@ -12,10 +12,10 @@ import numpy as np
 
 from bench.air.gas import ATMOSPHERE_PA, PSI_PA, REFERENCE_PA, leak_of_rate, rate_of_leak
 from bench.air.sequential import Zone, interval
-from bench.air.settling import FloatArray
+from bench.air.settling import GAMMA, FloatArray
 from bench.air.steady import SUSPICIOUS
 from bench.air.trace import at_rest, implausible
-from bench.air.watch import DROPPED_S, NOTHING, PASSED, UNDECIDED_S, WAIT_S, Sensor, Watch
+from bench.air.watch import DROPPED_S, FIRST_DECISION_S, NOTHING, PASSED, UNDECIDED_S, WAIT_S, Sensor, Watch
 from bench.profiles.traces import PressureTrace
 from bench.results import Verdict
 
@@ -31,6 +31,10 @@ _SHARE_OF_AMBIENT = 0.5  # a wall follows the air around it slowly
 _JUMP = 12.0
 _LONGEST_GAP_S = 30.0
 _SLOW_SETTLING = 0.5
+_MOST_BY_SETTLING = 0.25  # of ln p: no charge leaves air 60 K warmer than its wall
+_EVEN = 0.3
+_READING = 0.01  # of ln p: far more than any noise
+_LEAST_PA = 1e3
 
 _ALWAYS = (
     "where it leaks: only that this line loses air",
@@ -86,6 +90,7 @@ class LeakWatch:
         self._noise = 0.0
         self._measured_at = 0
         self._jumped_at_s: float | None = None
+        self._emptied: LeakJudgement | None = None
 
     def add(self, time_s: float, pressure_pa: float, tank_c: float | None = None) -> None:
         """Take a gauge reading, and the tank's skin temperature where there is a sensor; time rises."""
@@ -97,6 +102,8 @@ class LeakWatch:
         """What is known now; ``last`` when no more readings will come."""
         if last and self._bin:
             self._close_bin()
+        if self._emptied is not None:
+            return self._emptied
         watch = self._watch
         if watch is None:
             return self._open("too few readings for an estimate", last)
@@ -117,13 +124,14 @@ class LeakWatch:
         """One mean a second: other rates carry no more than their noise tells."""
         times, pressures, skins = zip(*self._bin, strict=True)
         self._bin = []
-        y = math.log(float(np.median(pressures)) + ATMOSPHERE_PA)
+        y = math.log(max(float(np.median(pressures)) + ATMOSPHERE_PA, _LEAST_PA))
         if all(skin is not None for skin in skins):
             y -= self._by_skin(float(np.mean(skins)))
         time_s = float(np.mean(times))
         if time_s >= DROPPED_S:
             self._look_for_jump(time_s, y)
             self._bins.append((time_s, y))
+            self._look_for_emptying()
         decided = self._watch is not None and self._watch.decided[0] != NOTHING
         if not decided and len(self._bins) >= max(_LEAST_BINS, 2 * self._measured_at):
             self._measure_noise()
@@ -146,6 +154,25 @@ class LeakWatch:
         spread = self._noise * (time_s - before_s) / (last_s - before_s) * math.sqrt(6)
         if abs(y - expected) > _JUMP * spread and abs(y - last) > _JUMP * self._noise:
             self._jumped_at_s = time_s
+
+    def _look_for_emptying(self) -> None:
+        """A line that loses a quarter of its air, more than settling can, and evenly, needs no statistics.
+
+        It may be empty, and its flow no longer choked, before a minute is over.
+        """
+        (began_s, full), (now_s, y) = self._bins[0], self._bins[-1]
+        watched_s, lost = now_s - began_s, full - y
+        allowed = _MOST_BY_SETTLING + 2 * leak_of_rate(self._limit) * watched_s
+        if self._emptied is not None or watched_s < FIRST_DECISION_S or lost < allowed:
+            return
+        halfway = next(each for time_s, each in self._bins if time_s >= began_s + watched_s / 2)
+        if full - halfway < _EVEN * lost:
+            return  # it began later: the watch finds that it is not steady
+        shares = (lost / GAMMA**0.5, (lost - _MOST_BY_SETTLING) / GAMMA, lost + _READING)
+        rate, low, high = (rate_of_leak(share / watched_s) for share in shares)
+        self._emptied = LeakJudgement(
+            Verdict.FAIL, "it empties", rate, low, high, now_s, cannot_tell=self._cannot_tell()
+        )
 
     def _measure_noise(self) -> None:
         """Take the noise from what is there, and begin again with it: later readings know it better."""

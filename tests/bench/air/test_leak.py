@@ -109,6 +109,29 @@ def test_a_pressure_that_jumps_is_not_steady() -> None:
     assert (found.verdict, found.steady, found.changed_at_s) == (Verdict.UNSURE, False, 150.0)
 
 
+@pytest.mark.parametrize("psi_per_min", [60.0, 250.0])
+def test_a_line_that_empties_fails_without_waiting_for_the_statistics(psi_per_min: float) -> None:
+    """Isothermal until choked flow ends, then slower: an open drain or a split hose."""
+    times = np.arange(0.0, 300.0)
+    absolute = np.maximum(114.7 * np.exp(-psi_per_min / 114.7 / 60 * times), 14.9)
+    noisy = absolute - 14.696 + np.random.default_rng(1).normal(0, 0.05, times.size)
+    found = judged(times, noisy * PSI_PA)
+
+    assert found.verdict is Verdict.FAIL
+    assert (found.decided_at_s or 999) < 60
+    assert found.low_pa_per_s is not None
+    assert found.high_pa_per_s is not None
+    assert found.low_pa_per_s <= psi_per_min * PSI_PER_MIN <= found.high_pa_per_s
+
+
+def test_a_fast_fill_of_a_small_tank_is_not_taken_for_emptying() -> None:
+    times = np.arange(0.0, 300.0)
+    absolute = 114.7 * (1 + 0.2 * (1 + 0.02 * times) ** -3.0)
+    noisy = absolute - 14.696 + np.random.default_rng(1).normal(0, 0.05, times.size)
+
+    assert judged(times, noisy * PSI_PA).verdict is not Verdict.FAIL
+
+
 def test_a_rising_pressure_never_passes() -> None:
     """A fill valve that does not close hides any leak."""
     times, pressure, _ = readings(0.0, seed=5, fill_s=SLOW_S)
