@@ -15,39 +15,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 from bench.records import Store
-from bench.results import BoardInfo, Run, StepResult, Trace, Value, Verdict
+from tools.kill_writer import NEXT, RUN, numbered_step, write_until_killed
 
 CONTEXT = multiprocessing.get_context("forkserver")
-CONTEXT.set_forkserver_preload(["bench.records", "tools.kill_campaign"])
-RUN = Run(
-    "20260112-143015-7k2m",
-    "inspect",
-    "tandem-53ft",
-    "2026-01-12T14:30:15+00:00",
-    BoardInfo("sim:", "S", "1", "1", 7, ""),
-)
-NEXT = replace(RUN, id="20260112-150000-aaaa")
-
-
-def numbered_step(number: int) -> StepResult:
-    """A step that can be told from every other."""
-    trace = Trace("inrush", 0.0, 0.001, {"current_a": tuple(float(sample % 7) for sample in range(500))})
-    value = Value("a", 1.0, "A")
-    return StepResult("drive", f"Step {number}", Verdict.PASS, float(number), 1.0, (value,), (), (trace,))
-
-
-def write_until_killed(path: str, told: Connection) -> None:
-    """Tell the parent each step's number as soon as the store has acknowledged it."""
-    store = Store(path)
-    store.begin(RUN)
-    for number in range(100_000):
-        store.add_step(RUN.id, numbered_step(number))
-        told.send(number)
+CONTEXT.set_forkserver_preload(["tools.kill_writer"])
 
 
 def acknowledged_before_the_kill(path: Path, chance: random.Random) -> list[int]:
@@ -115,7 +90,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    # As a module with a name, so that the child process finds what it is to run.
-    from tools import kill_campaign
-
-    sys.exit(kill_campaign.main())
+    sys.exit(main())

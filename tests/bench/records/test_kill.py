@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from bench.records import Store
-from tools.kill_campaign import RUN, kill_once, numbered_step, wrong
+from tools.kill_campaign import kill_once, wrong
+from tools.kill_writer import RUN, numbered_step
 
 
 @pytest.mark.parametrize("seed", range(20))
