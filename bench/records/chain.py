@@ -11,7 +11,6 @@ is printed in its report, and paper doesn't change.
 
 import hashlib
 import json
-import math
 from collections.abc import Callable, Mapping, Sequence
 from json.encoder import encode_basestring_ascii
 from types import NoneType
@@ -48,31 +47,38 @@ def digester(names: Sequence[str]) -> Callable[[Sequence[Any]], str]:
     Args:
         names: of the columns, sorted; rows are given as their columns in this order.
     """
-    heads = [f"{',' if no else '{'}{canonical(name)}:" for no, name in enumerate(names)]
+    heads = ",".join(f"{canonical(name)}:".replace("%", "%%") + "%s" for name in names)
+    template = f"{{{heads}}}"
 
     def digest(row: Sequence[Any]) -> str:
-        spelled = [head + _SPELL.get(type(item), canonical)(item) for head, item in zip(heads, row, strict=True)]
-        return _sha256(("".join(spelled) + "}").encode())
+        text = template % tuple([_SPELL[type(item)](item) for item in row])
+        if "inf" in text or "nan" in text:  # perhaps a number that JSON spells otherwise, perhaps just a word
+            return row_digest(dict(zip(names, row, strict=True)))
+        return _sha256(text.encode())
 
     return digest
+
+
+class _Spelling(dict[type, Callable[[Any], str]]):
+    """How ``canonical`` spells a plain value of each type, without its detour for containers."""
+
+    def __missing__(self, _: type) -> Callable[[Any], str]:
+        return canonical
 
 
 def _spell_bytes(item: bytes) -> str:
     return f'"{_sha256(item)}"'
 
 
-def _spell_real(item: float) -> str:
-    return float.__repr__(item) if math.isfinite(item) else canonical(item)
-
-
-# As ``canonical`` spells them, without its detour for containers.
-_SPELL: dict[type, Callable[[Any], str]] = {
-    str: encode_basestring_ascii,
-    int: int.__repr__,
-    float: _spell_real,
-    NoneType: lambda _: "null",
-    bytes: _spell_bytes,
-}
+_SPELL = _Spelling(
+    {
+        str: encode_basestring_ascii,
+        int: int.__repr__,
+        float: float.__repr__,
+        NoneType: "null".format,
+        bytes: _spell_bytes,
+    }
+)
 
 
 def digests_of(bundle: Bundle) -> dict[str, list[str]]:
