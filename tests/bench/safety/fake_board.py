@@ -107,6 +107,7 @@ class FakeBoard:
         self.watchdog_s = 0.5
         self.kicked_s: float | None = None
         self.shots = 0
+        self.shot_late_s = 0.0
         self.last_shot: Snapshot | None = None
         self.position = 0
         self.capture_channel = 0
@@ -306,7 +307,7 @@ class FakeBoard:
         if self.protects and Mode.ARMED not in self.mode:
             raise BoardRefused(text, Refusal.NOT_ARMED)
         output = self.outputs[channel - 1]
-        output.state, output.until_s = state, self._now() + time_s if time_s else None
+        output.state, output.until_s = state, self._now() + time_s + self.shot_late_s if time_s else None
         self._event(EventKind.CHANNEL_STATE, channel, state)
 
     async def drive(self, channel: int, level: float = 1.0) -> None:

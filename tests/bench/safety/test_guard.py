@@ -408,6 +408,21 @@ def test_a_permit_rests_on_a_snapshot_taken_after_the_last_command():
     on_a_board(body)
 
 
+@pytest.mark.parametrize("late_s", [0.0, 0.001, 0.003])
+@pytest.mark.parametrize("exchange_s", [0.0002, 0.001, 0.002, 0.02])
+def test_a_shot_is_never_taken_for_the_one_before_at_any_link_speed(exchange_s, late_s):
+    board = FakeBoard()
+    board.exchange_s, board.shot_late_s = exchange_s, late_s
+
+    async def body(guard: GuardedBoard) -> None:
+        for channel in (STOP, TURN, STOP, TAIL, TURN):
+            shot = await guard.pulse(channel)
+            fed = [n for n, seen in enumerate(shot.channels, 1) if seen.state is ChannelState.PULSE]
+            assert fed == [channel]
+
+    on_a_board(body, board)
+
+
 def test_the_profile_must_fit_the_supply_before_the_board_is_claimed():
     board = FakeBoard()
     board.supply_v = 25.6
