@@ -408,7 +408,7 @@ def test_a_permit_rests_on_a_snapshot_taken_after_the_last_command():
     on_a_board(body)
 
 
-@pytest.mark.parametrize("late_s", [0.0, 0.001, 0.003])
+@pytest.mark.parametrize("late_s", [step * 0.0005 for step in range(10)])
 @pytest.mark.parametrize("exchange_s", [0.0002, 0.001, 0.002, 0.02])
 def test_a_shot_is_never_taken_for_the_one_before_at_any_link_speed(exchange_s, late_s):
     board = FakeBoard()
