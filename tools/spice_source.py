@@ -1,6 +1,6 @@
 """True values from ngspice: the same harness written as a netlist, with lamps of its own.
 
-Nothing here is shared with the simulated plant or with the inference. Filaments are two
+Nothing of the physics is shared with the simulated plant or with the inference. Filaments are two
 behavioural sources: a resistance that follows tungsten's tabled resistivity, and a
 temperature node whose heat is the electrical power less radiation and conduction. How much is
 conducted, and how hot a lamp is run, is drawn for every lamp. Driven readings are operating
@@ -16,6 +16,7 @@ from math import exp, inf
 from pathlib import Path
 from random import Random
 
+from bench.electrical.plan import plan
 from bench.profiles.model import (
     CHASSIS,
     COPPER_OHM_MM2_PER_M,
@@ -37,6 +38,7 @@ from tools.measure import Truths
 
 OFF_OHM = 1e9
 RETURN_OHM, SWITCH_OHM, PULL_DOWN_OHM, PROBE_OHM = 0.005, 0.010, 100_000.0, 1000.0
+_Setting = tuple[str, ReturnName, tuple[int, ...]]
 COLD_S = {"probe": 0.005, "pulse": 0.004}
 _VALUE = re.compile(r"^(\S+)\s*=\s*(\S+)\s*$")
 
@@ -79,6 +81,7 @@ class SpiceSource:
         self._series = {f.place: f for f in scenario.faults if f.kind in _SERIES_OHM}
         self._paths = [f for f in scenario.faults if f.kind in _PATH_OHM]
         self._points: dict[tuple[str, float], str] = {}
+        self._known: dict[_Setting, Truths] = {}
         self._supply_v = next(
             (f.volts or 0.85 * 12 for f in scenario.faults if f.kind == "low-supply"), scenario.supply_v
         )
@@ -192,64 +195,81 @@ class SpiceSource:
     # --- the board ---
 
     def take(self, how: str, returns: ReturnName, driven: Sequence[int]) -> Truths:
-        """Run ngspice once for this setting."""
-        deck = "\n".join(
-            ["harness", *self._deck.lines, *self._board(how, returns, driven), *self._control(how), ".end"]
-        )
-        values = _run(deck)
-        sources = {pin: values[f"i(vm{pin})"] for pin in self.profile.channel_of_pin}
+        """What this setting reads; the whole plan is solved in one run of ngspice when the first is asked for."""
+        setting = (how, returns, tuple(driven))
+        if setting not in self._known:
+            planned = [(step.how, step.returns, step.driven) for step in plan(self.profile)]
+            wanted = list(dict.fromkeys([setting, *planned] if not self._known else [setting]))
+            self._known |= dict(zip(wanted, self._solve(wanted), strict=True))
+        return self._known[setting]
+
+    def _solve(self, settings: Sequence[_Setting]) -> list[Truths]:
+        control = [line for setting in settings for line in self._one(setting)]
+        deck = ["harness", *self._deck.lines, *self._board(), *self._options()]
+        text = "\n".join([*deck, ".control", "set numdgt=9", *control, "quit", ".endc", ".end"])
+        return [self._truths(values, setting) for values, setting in zip(_run(text), settings, strict=True)]
+
+    def _truths(self, values: dict[str, float], setting: _Setting) -> Truths:
+        driven = setting[2]
+        amps = {pin: values[f"i(vm{pin})"] if pin in driven else 0.0 for pin in self.profile.channel_of_pin}
         return Truths(
             {pin: values[f"v(b{pin})"] for pin in self.profile.channel_of_pin},
-            {pin: sources[pin] if pin in driven else 0.0 for pin in sources},
+            amps,
             {"pin": values["i(vpin)"], "chassis": values["i(vchassis)"]},
             values[f"v({self._deck.node(CHASSIS)})"],
             values["v(bus)"],
-            limited=any(abs(sources[pin]) > 15.0 for pin in driven),
+            limited=any(abs(amps[pin]) > 15.0 for pin in driven),
         )
 
-    def _board(self, how: str, returns: ReturnName, driven: Sequence[int]) -> list[str]:
-        feed = {
-            "probe": PROBE_OHM,
-            "pulse": 10.0 if self.profile.nominal_v == 12 else 20.0,
-            "drive": SWITCH_OHM,
-        }[how]
-        ground = self._deck.node("board ground bar")
+    def _board(self) -> list[str]:
+        """Everything between supply and plug, all of it off."""
+        ground, chassis = self._deck.node("board ground bar"), self._deck.node(CHASSIS)
         lines = [
             f"Vsupply ideal 0 {self._supply_v}",
             f"Rsupply ideal bus {self.scenario.supply_ohm}",
-            f"Vawake awake 0 {1 if how == 'drive' else 0}",
+            "Vawake awake 0 0",
             f"Vpin {ground} retpin 0",
-            f"Rpin retpin 0 {RETURN_OHM if returns in ('pin', 'both') else OFF_OHM}",
-            f"Vchassis {self._deck.node(CHASSIS)} retch 0",
-            f"Rchassis retch 0 {RETURN_OHM + self.scenario.clamp_ohm if returns in ('chassis', 'both') else OFF_OHM}",
+            f"Rpin retpin 0 {OFF_OHM}",
+            f"Vchassis {chassis} retch 0",
+            f"Rchassis retch 0 {OFF_OHM}",
         ]
         for pin in self.profile.channel_of_pin:
-            ohm = feed if pin in driven else OFF_OHM
-            lines += [f"Vm{pin} bus m{pin} 0", f"Rm{pin} m{pin} b{pin} {ohm}", f"Rpd{pin} b{pin} 0 {PULL_DOWN_OHM}"]
+            lines += [f"Vm{pin} bus m{pin} 0", f"Rm{pin} m{pin} b{pin} {OFF_OHM}", f"Rpd{pin} b{pin} 0 {PULL_DOWN_OHM}"]
             lines.append(f"Rb{pin} b{pin} {self._deck.node(pin_node(pin))} {self._pin_ohm(pin)}")
         for pin in self.profile.connector.ground_pins:
             lines.append(f"Rg{pin} {self._deck.node(pin_node(pin))} {ground} {self._pin_ohm(pin)}")
-        nodes = [f"n{number}" for number in self._deck.nodes.values()]
-        return [*lines, *(f"Rfl{number} {node} 0 1e9" for number, node in enumerate(nodes) if "heat" not in node)]
+        plain = [n for name, n in self._deck.nodes.items() if not name.startswith("heat ")]
+        return [*lines, *(f"Rfl{number} n{number} 0 1e9" for number in plain)]
 
     def _pin_ohm(self, pin: int) -> float:
         fault = self._series.get(pin_node(pin))
         return 1e-6 + (_ohm(fault) if fault else 0.0)
 
-    def _control(self, how: str) -> list[str]:
-        nodes = [f"v(b{pin})" for pin in self.profile.channel_of_pin]
-        wanted = [*nodes, *(f"i(vm{pin})" for pin in self.profile.channel_of_pin)]
-        wanted += ["i(vpin)", "i(vchassis)", f"v({self._deck.node(CHASSIS)})", "v(bus)"]
-        heats = [f"{node}=0.293" for name, node in self._heats()]
-        analysis = "op" if how == "drive" else f"tran {COLD_S[how] / 40:.6g} {COLD_S[how]:.6g} uic"
-        last = "" if how == "drive" else "[length(time)-1]"
-        prints = [f"print {one}{last}" for one in wanted]
-        guess = [".nodeset " + " ".join(heats)] if heats else []
-        options = [".options reltol=1e-5 abstol=1e-9 gmin=1e-12 itl1=2000 noacct"]
-        return [*options, *guess, ".control", "set numdgt=9", analysis, *prints, "quit", ".endc"]
+    def _options(self) -> list[str]:
+        heats = " ".join(f"v({node})=0.293" for node in self._heats())
+        return [".options reltol=1e-5 abstol=1e-9 gmin=1e-12 itl1=2000 noacct", f".nodeset {heats}" if heats else "*"]
 
-    def _heats(self) -> list[tuple[str, str]]:
-        return [(name, f"v(n{number})") for name, number in self._deck.nodes.items() if name.startswith("heat ")]
+    def _heats(self) -> list[str]:
+        return [f"n{number}" for name, number in self._deck.nodes.items() if name.startswith("heat ")]
+
+    def _one(self, setting: _Setting) -> list[str]:
+        """Control lines that set the switches, solve and print."""
+        how, returns, driven = setting
+        pulse = 10.0 if self.profile.nominal_v == 12 else 20.0
+        feed = {"probe": PROBE_OHM, "pulse": pulse, "drive": SWITCH_OHM}[how]
+        switches = {f"rm{pin}": feed if pin in driven else OFF_OHM for pin in self.profile.channel_of_pin}
+        switches["rpin"] = RETURN_OHM if returns in ("pin", "both") else OFF_OHM
+        switches["rchassis"] = RETURN_OHM + self.scenario.clamp_ohm if returns in ("chassis", "both") else OFF_OHM
+        lines = [f"alter {name} = {ohm:.9g}" for name, ohm in switches.items()]
+        lines.append(f"alter vawake = {1 if how == 'drive' else 0}")
+        lines.append("op" if how == "drive" else f"tran {COLD_S[how] / 40:.6g} {COLD_S[how]:.6g} uic")
+        lines.append("echo reading")
+        last = "" if how == "drive" else "[length(time)-1]"
+        return [*lines, *(f"print {one}{last}" for one in self._wanted())]
+
+    def _wanted(self) -> list[str]:
+        pins = [name for pin in self.profile.channel_of_pin for name in (f"v(b{pin})", f"i(vm{pin})")]
+        return [*pins, "i(vpin)", "i(vchassis)", f"v({self._deck.node(CHASSIS)})", "v(bus)"]
 
 
 _SERIES_OHM = {
@@ -277,8 +297,8 @@ def _heat_j_per_k(hot_k: float, hot_ohm: float, watts: float) -> float:
     return float(19_300 * 134 * surface * diameter / 4)
 
 
-def _run(deck: str) -> dict[str, float]:
-    """Node voltages and branch currents that the deck prints.
+def _run(deck: str) -> list[dict[str, float]]:
+    """Node voltages and branch currents that the deck prints after each ``reading``.
 
     Raises:
         RuntimeError: ngspice did not print them all.
@@ -286,12 +306,14 @@ def _run(deck: str) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "harness.cir"
         path.write_text(deck, encoding="ascii", errors="replace")
-        done = subprocess.run(["ngspice", "-b", str(path)], capture_output=True, text=True, timeout=120, check=False)
-    values = {}
+        done = subprocess.run(["ngspice", "-b", str(path)], capture_output=True, text=True, timeout=300, check=False)
+    readings: list[dict[str, float]] = []
     for line in done.stdout.splitlines():
         found = _VALUE.match(line.strip())
-        if found:
-            values[found[1].split("[")[0].lower()] = float(found[2])
-    if "v(bus)" not in values:
+        if line.strip() == "reading":
+            readings.append({})
+        elif found and readings:
+            readings[-1][found[1].split("[")[0].lower()] = float(found[2])
+    if not readings or any("v(bus)" not in one for one in readings):
         raise RuntimeError(f"ngspice gave no answer: {(done.stderr or done.stdout)[-500:]}")
-    return values
+    return readings

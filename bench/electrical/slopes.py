@@ -118,11 +118,11 @@ def _doubt(response: _Response) -> FloatArray:
 
 
 def _filling(response: _Response) -> FloatArray:
-    """(n, columns), variance from input capacitors of control units that fill during a cold reading."""
+    """(n, columns), variance from input capacitors of control units that fill during a pulse."""
     problem, prediction = response.problem, response.prediction
     farad, own = problem.unknowns.unit_farad, len(problem.unknowns.load_sigma)
     ends = prediction.network.load_incidence[:own]
-    cold = prediction.feeds.cold[:, None]
+    cold = problem.hows[:, [1]] > 0
     push_a = np.where(cold, farad * np.abs(prediction.solution.node_v @ ends.T) / PULSE_S, 0.0)
     return np.asarray((to_columns(problem, prediction, (response.reach @ ends.T) * push_a[:, None]) ** 2).sum(axis=2))
 

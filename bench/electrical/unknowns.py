@@ -31,8 +31,6 @@ RETURN_SIGMA = 0.5
 SHARED_GAIN = 0.9
 OWN_GAIN = (1 - SHARED_GAIN**2) ** 0.5
 LEAST_LOAD_SIGMA = 0.01
-BURST_SIGMA = 0.25  # a control unit read soon after it was switched on may still be in its start burst
-BURST_S = 0.4
 TUNGSTEN_PER_K = 1.2 / 293.15
 
 
@@ -164,7 +162,7 @@ def unknowns(measurements: Measurements, compared: Compared) -> Unknowns:
     lifted = lifted_circuits(compared)
     lit = np.array([load.circuit in lifted for load in harness.loads], dtype=bool)
     sound = replace(sound_network(harness, measurements.ambient_c), lit=lit)
-    mean, sigma, doubt = _load_priors(harness, early=_read_early(measurements))
+    mean, sigma, doubt = _load_priors(harness)
     filament = (harness.laws.kind == FILAMENT).astype(float)
     return Unknowns(
         layout(len(harness.spans), len(harness.loads), len(harness.pins)),
@@ -197,13 +195,7 @@ def _span_sigma(span: Span, tolerances: Tolerances) -> float:
     return float(np.sqrt(np.sum(np.square(parts))) / total) if total else 0.2
 
 
-def _read_early(measurements: Measurements) -> bool:
-    """Whether steady currents were fitted to the first instants after switch-on."""
-    traces = [reading.inrush for reading in measurements.readings if reading.inrush is not None]
-    return any(trace.dt_s * len(trace.a) < BURST_S for trace in traces)
-
-
-def _load_priors(harness: Harness, *, early: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _load_priors(harness: Harness) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean and standard deviation of each load's current factor, and its doubt in each reading."""
     mean, sigma, doubt = np.ones(len(harness.loads)), np.zeros(len(harness.loads)), np.zeros(len(harness.loads))
     for position, load in enumerate(harness.loads):
@@ -211,7 +203,7 @@ def _load_priors(harness: Harness, *, early: bool) -> tuple[FloatArray, FloatArr
         if isinstance(load.type, ControlUnit):
             lamp = 0.5 * load.type.lamp_a * harness.profile.nominal_v / load.type.power_w
             mean[position] = 1 + lamp
-            doubt[position] = float(np.hypot(lamp, BURST_SIGMA if early else 0.0))
+            doubt[position] = lamp
     return mean, sigma, doubt
 
 
