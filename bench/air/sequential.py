@@ -19,6 +19,7 @@ from bench.air.settling import FloatArray, Leaks
 
 ZONE = 0.25
 ERROR = 0.005
+FALSE_FAIL = 0.002  # asked of a FAIL: settling can only look like a leak, so errors of the model lie on this side
 _COOLING_SHARE = 0.08
 _TWO_SIDED_95 = 1.959964
 
@@ -31,6 +32,7 @@ class Zone:
     bias: float = 0.0
     share: float = ZONE
     error: float = ERROR
+    false_fail: float = FALSE_FAIL
     cooling: float = _COOLING_SHARE
 
     @property
@@ -47,6 +49,11 @@ class Zone:
     def enough(self) -> float:
         """Log likelihood ratio that decides."""
         return math.log((1 - self.error) / self.error)
+
+    @property
+    def enough_to_fail(self) -> float:
+        """The same for a FAIL."""
+        return math.log((1 - self.error) / self.false_fail)
 
     def lasting_variance(self, leak: float | FloatArray) -> float | FloatArray:
         """What no length of watching removes, for a leak of this size."""

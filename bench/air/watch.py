@@ -112,10 +112,12 @@ class Watch:
         if not ahead.size:
             return None
         (mean,), _ = self.estimate()
-        edge = self.zone.high if mean > self.zone.limit else self.zone.low
+        fails = mean > self.zone.limit
+        edge = self.zone.high if fails else self.zone.low
+        needed = self.zone.enough_to_fail if fails else self.zone.enough
         lasting = float(self.zone.lasting_variance(edge))
         evidence = (self.zone.high - self.zone.low) * abs(mean - self.zone.limit)
-        enough = evidence / (self._normal.variances_ahead(ahead) + lasting) >= self.zone.enough
+        enough = evidence / (self._normal.variances_ahead(ahead) + lasting) >= needed
         enough &= ahead >= self._gate_s
         return float(ahead[enough.argmax()] - self._times[-1]) if enough.any() else None
 
@@ -123,7 +125,7 @@ class Watch:
         normal = log_ratio(self._normal.leaks(), self.zone)
         wide = log_ratio(self._wide.leaks(), self.zone)
         says = np.where(normal <= -self.zone.enough, PASSED, NOTHING)
-        says[np.minimum(normal, wide) >= self.zone.enough] = FAILED
+        says[np.minimum(normal, wide) >= self.zone.enough_to_fail] = FAILED
         says[self.rises()] = NOTHING
         ready = np.flatnonzero((says != NOTHING) & (self.decided == NOTHING))
         if not ready.size:
