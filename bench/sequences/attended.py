@@ -29,7 +29,6 @@ class Surroundings(TypedDict, total=False):
         answers: to the operator's questions, by key.
         operator: asked for the rest.
         tell: gets every event.
-        command: for the record.
         unit_number, vin, operator_name: for the record.
     """
 
@@ -40,7 +39,6 @@ class Surroundings(TypedDict, total=False):
     answers: Mapping[str, Answer] | None
     operator: Operator | None
     tell: Listener
-    command: str
     unit_number: str | None
     vin: str | None
     operator_name: str | None
@@ -75,6 +73,7 @@ async def why_not(inspection: Inspection, operator: Operator) -> str | None:
 
 async def attend(
     inspection: Inspection,
+    command: str,
     title: str,
     body: Callable[[Ledger], Awaitable[None]],
     unfinished: Callable[[BaseException], StepResult | None],
@@ -84,6 +83,7 @@ async def attend(
 
     Args:
         inspection: guard, profile, listener and the step's name.
+        command: for the record.
         title: of the step when it can't begin.
         body: feeds circuits and adds results to the ledger.
         unfinished: what the step has when an error ends it.
@@ -98,7 +98,7 @@ async def attend(
         around["run_id"],
         around["now"](),
         around.get("board_url", ""),
-        around.get("command", inspection.step),
+        command,
         unit_number=around.get("unit_number"),
         vin=around.get("vin"),
         operator=around.get("operator_name"),

@@ -62,7 +62,7 @@ async def run_power(
     inspection = Inspection(guard, profile, around.get("tell", ignore), STEP)
     flashing = [circuit for circuit in circuits if flash_per_min is not None and is_turn_signal(profile, circuit)]
     power = _Power(inspection, circuits, flashing, seconds, flash_per_min or 0.0, typed or Typed())
-    return await attend(inspection, power.title, power.body, power.unfinished, **around)
+    return await attend(inspection, "power", power.title, power.body, power.unfinished, **around)
 
 
 def is_turn_signal(profile: Profile, circuit: Circuit) -> bool:

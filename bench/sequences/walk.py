@@ -1,23 +1,21 @@
 """The walk-round: each circuit lit in turn and watched, while somebody goes round and looks."""
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
 from itertools import count
+from typing import Unpack
 
 from bench.contract.readings import Snapshot
-from bench.contract.table import Capability, ChannelState
-from bench.errors import InputError
-from bench.events import Cautioned, Listener, StepStarted, ignore
+from bench.contract.table import ChannelState
+from bench.events import StepStarted, ignore
 from bench.profiles.model import Circuit, Profile
 from bench.results import Run, StepResult, Value, Verdict, worst
 from bench.safety import Denied, GuardedBoard
-from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
+from bench.sequences.attended import Surroundings, attend, chosen
 from bench.sequences.circuits import judge_current
 from bench.sequences.drawing import Drawing
 from bench.sequences.inspection import Inspection, reading_of
-from bench.sequences.ledger import Ledger, RunStore, new_run, why
-from bench.sequences.operator import Answer, Operator, Prepared, is_yes
+from bench.sequences.ledger import Ledger, why
 from bench.sequences.settle import settle
 from bench.sequences.values import judged
 
@@ -29,73 +27,27 @@ async def run_walk(
     guard: GuardedBoard,
     profile: Profile,
     *,
-    store: RunStore,
-    run_id: str,
-    now: Callable[[], datetime],
-    board_url: str = "",
     seconds: float = 10.0,
     rounds: int | None = None,
     only: Collection[str] | None = None,
-    answers: Mapping[str, Answer] | None = None,
-    operator: Operator | None = None,
-    tell: Listener = ignore,
-    command: str = "walk",
-    unit_number: str | None = None,
-    vin: str | None = None,
-    operator_name: str | None = None,
+    **around: Unpack[Surroundings],
 ) -> Run:
     """Light each circuit in turn, round after round; each round is a step of the record.
 
     Args:
         guard: entered, with the same profile.
         profile: whose circuits are lit.
-        store: gets each round as it ends.
-        run_id: of the new record.
-        now: wall clock, aware.
-        board_url: for the record.
         seconds: how long each circuit stays lit, board time.
         rounds: how many; None goes on until stopped.
         only: names of the circuits, all when None.
-        answers: to the operator's questions, by key.
-        operator: asked for the rest.
-        tell: gets every event.
-        command: for the record.
-        unit_number: for the record, like the next two.
-        vin: vehicle identification number.
-        operator_name: who walks round.
+        around: what the session gives.
 
     Raises:
         InputError: an unknown circuit; nothing was switched.
         BenchError: the walk could not go on; outputs are off and the record is closed.
     """
-    circuits = _chosen(profile, only)
-    run = new_run(
-        guard, profile, run_id, now(), board_url, command, unit_number=unit_number, vin=vin, operator=operator_name
-    )
-    ledger = Ledger(run, guard, store, tell)
-    walk = _Walk(Inspection(guard, profile, tell, STEP), circuits, seconds)
-    try:
-        async with guard.interruptible():
-            await ledger.begin((STEP,))
-            reason = await walk.why_not(Prepared(answers or {}, operator))
-            if reason is not None:
-                await ledger.add(StepResult(STEP, "Walk-round", Verdict.NOT_TESTED, 0.0, 0.0, reason=reason))
-                return await ledger.complete()
-            for number in _numbers(rounds):
-                tell(StepStarted(STEP, f"Round {number}", number, rounds or 0))
-                await ledger.add(await walk.round(number))
-            return await ledger.complete()
-    except BaseException as error:
-        await ledger.cut_short(error, walk.unfinished(error))
-        raise
-
-
-def _chosen(profile: Profile, only: Collection[str] | None) -> list[Circuit]:
-    names = [circuit.name for circuit in profile.circuits]
-    for name in only or ():
-        if name not in names:
-            raise InputError(f"there is no circuit {name!r}: the circuits are {', '.join(names)}")
-    return [circuit for circuit in profile.circuits if only is None or circuit.name in only]
+    walk = _Walk(Inspection(guard, profile, around.get("tell", ignore), STEP), chosen(profile, only), seconds, rounds)
+    return await attend(walk.inspection, "walk", "Walk-round", walk.rounds_in, walk.unfinished, **around)
 
 
 def _numbers(rounds: int | None) -> Iterator[int]:
@@ -107,19 +59,14 @@ class _Walk:
     inspection: Inspection
     circuits: list[Circuit]
     seconds: float
+    rounds: int | None
     so_far: StepResult | None = None
 
-    async def why_not(self, operator: Operator) -> str | None:
-        """Cautions and the question; why circuits must not be lit, or None."""
-        profile = self.inspection.profile
-        for text in (SUPPLY, *before_power(profile)):
-            self.inspection.tell(Cautioned(STEP, text))
-        if not self.inspection.can(Capability.CURRENT_LIMIT):
-            return "the board has no current limit"
-        question = clear_to_power(profile)
-        return (
-            None if is_yes(await operator.ask(question)) else f"not answered with yes ({question.key}): {question.text}"
-        )
+    async def rounds_in(self, ledger: Ledger) -> None:
+        """Round after round, each a step of the record."""
+        for number in _numbers(self.rounds):
+            self.inspection.tell(StepStarted(STEP, f"Round {number}", number, self.rounds or 0))
+            await ledger.add(await self.round(number))
 
     async def round(self, number: int) -> StepResult:
         """Light every circuit once."""

@@ -164,7 +164,7 @@ async def run_wiggle(
     )
     wiggle.probes = len(circuits) == 1 and not lit and not feeds_unit(profile, circuits[0])
     wiggle.typed = typed or Typed()
-    return await attend(inspection, wiggle.title, wiggle.body, wiggle.unfinished, **around)
+    return await attend(inspection, "wiggle", wiggle.title, wiggle.body, wiggle.unfinished, **around)
 
 
 @dataclass
