@@ -51,6 +51,8 @@ class Chambers:
 
     def stroke_and_growth(self, gauge_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Push-rod stroke in m and its derivative in m/Pa, shape (..., wheel ends)."""
+        if not (gauge_pa > RETURN_SPRING_PA).any():  # released, as they mostly are: nothing to work out
+            return np.zeros(gauge_pa.shape), np.zeros(gauge_pa.shape)
         share = np.minimum(np.maximum((gauge_pa - RETURN_SPRING_PA) * (1 / TRAVEL_SPAN_PA), 0.0), 1.0)
         travel = self.contact_m * share * share * (3 - 2 * share)
         yields = (gauge_pa - CONTACT_PA) * ELASTIC_M_PER_PA
