@@ -29,6 +29,8 @@ class Stage(StrEnum):
     HOLD = "hold"
     APPLY = "apply"
     APPLIED = "applied"
+    TIMED = "timed application"
+    MEASURED = "held for measuring"
     RELEASE = "release"
     EMERGENCY = "emergency test"
 
@@ -48,6 +50,8 @@ class Thresholds:
     open_hose_rate_pa_per_s: float = 0.2 * PA_PER_PSI
     apply_above_pa: float = 85 * PA_PER_PSI
     apply_longest_s: float = 150.0
+    timed_longest_s: float = 10.0
+    measured_longest_s: float = 600.0
     hold_longest_s: float = 600.0
     released_below_pa: float = 2 * PA_PER_PSI
     release_longest_s: float = 5.0
@@ -223,12 +227,13 @@ _CLOSED = frozenset({Valve.SUPPLY_EXHAUST})
 _FILLING = _CLOSED | {Valve.SUPPLY_FILL}
 _KEPT = _CLOSED | {Valve.SERVICE_EXHAUST}
 _APPLYING = _KEPT | {Valve.SERVICE_FILL}
+_FED = _APPLYING | {Valve.SUPPLY_FILL}
 _NONE: frozenset[Valve] = frozenset()
 _ANY = frozenset(Stage)
 _OFF = frozenset({_S.SAFE, _S.ARMED})
 _READY = frozenset({_S.ARMED, _S.HOLD})
 _IDLE = frozenset({_S.CHARGE, _S.HOLD, _S.RELEASE})
-_ON = frozenset({_S.APPLY, _S.APPLIED})
+ON = frozenset({_S.APPLY, _S.APPLIED, _S.TIMED, _S.MEASURED})
 _HELD, _AT_APPLY = frozenset({_S.HOLD}), frozenset({_S.APPLY})
 _SAID = (_acknowledged, _plausible)
 _HAND = (*_SAID, _held)
@@ -242,7 +247,9 @@ TABLE: dict[Stage, Row] = {row.stage: row for row in (
     Row(_S.HOLD,      _CLOSED,   _IDLE,     (_plausible, _released),      "hold_longest_s",      _S.SAFE),
     Row(_S.APPLY,     _APPLYING, _HELD,     (*_HAND, _charged),           "apply_longest_s",     _S.RELEASE, True),
     Row(_S.APPLIED,   _KEPT,     _AT_APPLY, _HAND,                        "apply_longest_s",     _S.RELEASE, True),
-    Row(_S.RELEASE,   _CLOSED,   _ON,       (),                           "release_longest_s",   _S.SAFE, late=True),
+    Row(_S.TIMED,     _FED,      _HELD,     (*_HAND, _charged),           "timed_longest_s",     _S.RELEASE, True),
+    Row(_S.MEASURED,  _APPLYING, _AT_APPLY, _HAND,                        "measured_longest_s",  _S.RELEASE, True),
+    Row(_S.RELEASE,   _CLOSED,   ON,        (),                           "release_longest_s",   _S.SAFE, late=True),
     Row(_S.EMERGENCY, _NONE,     _HELD,     (*_SAID, _springs_confirmed), "emergency_longest_s", _S.SAFE),
 )}
 # fmt: on
@@ -330,7 +337,8 @@ def _overtime(seen: AirSeen) -> str:
     if seen.state.stage is Stage.CHARGE:
         supply = _in_psi(_of(seen.pressures.supply_pa))
         return f"charging took too long, the supply is at {supply}: regulator too low, a big leak, or a weak source"
-    return f"{_released(seen) or 'the brakes took too long to release'}: its exhaust stays shut, or something fills it"
+    released = _released(seen) or "the service line took too long to empty"
+    return f"{released}: its exhaust stays shut, something fills it, or its sensor is stuck"
 
 
 def _behaves_oddly(seen: AirSeen) -> str | None:

@@ -24,6 +24,7 @@ class Watch:
         self.lit_at_s: float | None = None
         self.newest: Snapshot | None = None
         self.events_read = 0
+        self.moved_s: dict[tuple[int, int], float] = {}
         self._setup = setup
         self._capacity = capacity
         self._ending = ending
@@ -68,6 +69,8 @@ class Watch:
         for event in page.events:
             if event.kind is EventKind.TRIP:
                 self.trips[event.index] = TripReason(event.value)
+            if event.kind is EventKind.VALVE:
+                self.moved_s[event.index, event.value] = event.uptime_us * 1e-6
             self.events_read = event.position + 1
             tell(event)
 

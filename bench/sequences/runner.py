@@ -76,6 +76,8 @@ async def run_inspection(
         BenchError: the run could not go on; outputs are off and the record is closed.
     """
     chosen = choose(only, skip)
+    if only is None:
+        chosen = tuple(step for step in chosen if step.belongs(profile))
     if only is None and not _has_air(guard, profile):
         chosen = tuple(step for step in chosen if not step.air)
         if profile.air is not None:

@@ -9,13 +9,19 @@ from dataclasses import dataclass
 
 from bench.contract.table import Capability
 from bench.errors import InputError
+from bench.profiles.model import Profile
 from bench.results import FindingKind
 from bench.sequences.air.charge import charge
+from bench.sequences.air.emergency import emergency
 from bench.sequences.air.leak import service_leak, supply_leak
+from bench.sequences.air.modulators import modulators
 from bench.sequences.air.safe import air_safe
 from bench.sequences.air.sensors import air_sensors
+from bench.sequences.air.stroke import stroke
+from bench.sequences.air.timing import timing
 from bench.sequences.all_lamps import all_lamps
 from bench.sequences.before_power import cold_pulse, look
+from bench.sequences.cautions import BREAKAWAY
 from bench.sequences.circuits import circuits
 from bench.sequences.ground_return import ground_return
 from bench.sequences.inspection import Inspection, Outcome
@@ -31,6 +37,14 @@ OF_CIRCUITS: tuple[FindingKind, ...] = (
 OF_GROUND: tuple[FindingKind, ...] = ("ground-open", "ground-high-resistance")
 
 
+def _always(_: Profile) -> bool:
+    return True
+
+
+def _modulated(profile: Profile) -> bool:
+    return profile.air is not None and profile.air.modulators > 0
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step.
@@ -39,6 +53,7 @@ class Step:
         name: as ``--only`` takes it.
         powers: it drives circuits, so it needs the operator's yes and shows the cautions first.
         air: it is about the air lines and brakes, of profiles and boards that have air.
+        belongs: whether it is part of the inspection of a profile.
         warns: cautions of its own, shown before it.
         finds: kinds of finding that belong to this step rather than to the last one done.
     """
@@ -50,6 +65,7 @@ class Step:
     powers: bool = False
     finds: tuple[FindingKind, ...] = ()
     air: bool = False
+    belongs: Callable[[Profile], bool] = _always
     warns: tuple[str, ...] = ()
 
 
@@ -66,6 +82,10 @@ STEPS: tuple[Step, ...] = (
     Step("charge",        "Charging",            charge,        AIR, air=True),
     Step("supply-leak",   "Supply line leaks",   supply_leak,   AIR, air=True),
     Step("service-leak",  "Leaks, brakes applied", service_leak, AIR, air=True),
+    Step("timing",        "Application, release", timing,       AIR, air=True),
+    Step("stroke",        "Push-rod strokes",    stroke,        AIR, air=True),
+    Step("modulators",    "ABS modulators",      modulators,    AIR | LIMIT, powers=True, air=True, belongs=_modulated),
+    Step("emergency",     "Breakaway",           emergency,     AIR, air=True, warns=(BREAKAWAY,)),
     Step("air-safe",      "Air exhausted",       air_safe,      AIR, air=True),
 )
 # fmt: on

@@ -7,6 +7,7 @@ out of it the brakes are released. When the interlock ends a stage by itself, th
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
+from math import inf
 
 from bench.contract.readings import Snapshot
 from bench.contract.table import Capability
@@ -14,6 +15,7 @@ from bench.errors import BenchError, PermitDenied
 from bench.profiles.air_model import PA_PER_PSI, AirQuantity, AirSystem
 from bench.results import Evidence, Finding, Verdict, Where
 from bench.safety import Acknowledgement, GuardedBoard, Stage
+from bench.safety.interlock import ON
 from bench.sequences.air.memory import Track
 from bench.sequences.inspection import Inspection
 from bench.sequences.operator import Question, is_yes
@@ -91,7 +93,8 @@ async def arm(inspection: Inspection) -> None:
     for question in (CHOCKS, GLAD_HANDS, CLEAR):
         await must_be_yes(inspection, question)
     guard.air.acknowledge(Acknowledgement(True, True, True, True))
-    if guard.air.state.stage is Stage.SAFE:
+    if guard.air.state.stage in (Stage.SAFE, Stage.EMERGENCY):
+        await guard.enter(Stage.SAFE)
         await _emptied(inspection)
         await guard.enter(Stage.ARMED)
 
@@ -128,7 +131,8 @@ async def refresh(inspection: Inspection) -> None:
     _trusted(inspection)
     state, limits = inspection.guard.air.state, inspection.guard.air.thresholds
     seen = await look(inspection)
-    if state.stage is Stage.SAFE or seen.uptime_s - state.said_s > limits.acknowledged_for_s / 2:
+    stale = state.said.missing is not None or seen.uptime_s - state.said_s > limits.acknowledged_for_s / 2
+    if stale or state.stage in (Stage.SAFE, Stage.EMERGENCY):
         await arm(inspection)
 
 
@@ -211,8 +215,8 @@ async def _hold_on(guard: GuardedBoard) -> None:
 
 
 @asynccontextmanager
-async def applying(inspection: Inspection, at_most_s: float) -> AsyncIterator[None]:
-    """Brakes applied while the body runs, from a closed supply; released and closed again after it.
+async def applying(inspection: Inspection, at_most_s: float = inf, stage: Stage = Stage.APPLY) -> AsyncIterator[None]:
+    """Brakes applied while the body runs, ``TIMED`` with the supply fed; released and closed again after it.
 
     Raises:
         PermitDenied: the interlock refuses, or it could not be done before.
@@ -221,7 +225,7 @@ async def applying(inspection: Inspection, at_most_s: float) -> AsyncIterator[No
     if inspection.air.cannot_apply:
         raise PermitDenied(inspection.air.cannot_apply)
     async with holding(guard):
-        await guard.enter(Stage.APPLY, at_most_s)
+        await guard.enter(stage, at_most_s)
         try:
             yield
         except BaseException:
@@ -232,7 +236,7 @@ async def applying(inspection: Inspection, at_most_s: float) -> AsyncIterator[No
 
 
 async def _let_go(guard: GuardedBoard) -> None:
-    if guard.air.state.stage in (Stage.APPLY, Stage.APPLIED):
+    if guard.air.state.stage in ON:
         await guard.enter(Stage.RELEASE)
 
 
@@ -264,7 +268,7 @@ async def reach_applied(inspection: Inspection) -> Snapshot:
             at = in_psi(inspection.guard.air.pressures.service_pa or 0.0)
             inspection.air.cannot_apply = (
                 f"the service line stays at {at}: an open hose or glad hand, a valve that does not move, "
-                "or its regulator set too low"
+                "its regulator set too low, or a stuck sensor"
             )
             raise AirProblem(inspection.air.cannot_apply)
         seen = await look(inspection)
