@@ -1,7 +1,7 @@
 """Recordings as line plots, and a measured value as a mark on the rail of its limits."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -45,11 +45,13 @@ def line_plot(
     limits: Sequence[LimitLine] = (),
     buckets: int = 300,
     height: float = FIRST_HEIGHT,
+    beside: Mapping[str, Sequence[float]] | None = None,
 ) -> Markup:
     """One recorded quantity over time from its first sample, ``dt_s`` apart and in ``unit``.
 
     Samples that are no number break the line. A limit that is far above the samples is named above the
-    plot instead of drawn. At most ``buckets`` pairs of lowest and highest are drawn.
+    plot instead of drawn. At most ``buckets`` pairs of lowest and highest are drawn. ``beside`` are curves
+    of the same quantity at the same instants, such as a fit, by name.
     """
     into = units.shown_unit(unit, system)
     shown = [_converted(sample, unit, into) for sample in samples]
@@ -68,6 +70,14 @@ def line_plot(
         *_grid(time, y_axis, time_unit, units.sign(into)),
         *_limits(lines, y_axis, units.sign(into)),
         *(svg.path(*points, class_="trace") for points in _lines(shown, scale, time, y_axis, buckets)),
+        *(
+            svg.path(*points, class_="limit")
+            for curve in (beside or {}).values()
+            for points in _lines([_converted(each, unit, into) for each in curve], scale, time, y_axis, buckets)
+        ),
+        svg.text(WIDTH - RIGHT, 13, f"dashed: {', '.join(beside)}", class_="limit-words", text_anchor="end")
+        if beside
+        else Markup(""),
         class_="plot",
     )
 

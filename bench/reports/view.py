@@ -19,6 +19,9 @@ from bench.results import Alternative, Evidence, Finding, Reexamined, Run, StepR
 MOST_BUCKETS, ALL_BUCKETS = 300, 6000  # keeps a page with a hundred recordings under 600 kB
 
 
+BESIDE = {"fit_pa": "estimated fall", "limit_pa": "allowed fall"}  # drawn over the pressure that they belong to
+
+
 @dataclass(frozen=True, slots=True)
 class FindingView:
     """A finding as a card."""
@@ -329,12 +332,15 @@ def _plots(steps: Iterable[StepResult], profile: Profile, system: units.System) 
 
 def _plot(trace: Trace, profile: Profile, system: units.System, buckets: int) -> PlotView:
     pictures: list[Markup] = []
+    beside = {words_: trace.columns[column] for column, words_ in BESIDE.items() if column in trace.columns}
     for column, samples in trace.columns.items():
+        if column in BESIDE:
+            continue
         name, unit = units.column_quantity(column)
         limits = _limits_of(trace, unit, profile)
         title = f"{trace.name}: {name}"
         height = FIRST_HEIGHT if not pictures else NEXT_HEIGHT
-        if picture := line_plot(title, samples, trace.dt_s, unit, system, limits, buckets, height):
+        if picture := line_plot(title, samples, trace.dt_s, unit, system, limits, buckets, height, beside):
             pictures.append(picture)
     return PlotView(trace.name, tuple(pictures))
 
