@@ -262,8 +262,8 @@ def main() -> int:
     heats = [heat_of(options.seed + number, options.seconds) for number in range(options.sequences)]
     limit = Protection()
     print(
-        f"{len(heats)} fault sequences of {options.seconds:g} s: worst try {max(h.try_a2s for h in heats):.1f} A2s "
-        f"(limit {ENERGY_LIMIT_A2S:g}), worst rolling minute {max(h.rms_a for h in heats):.2f} A rms "
+        f"{len(heats)} fault sequences of {options.seconds:g} s: worst try {max((h.try_a2s for h in heats), default=0.0):.1f} A2s "
+        f"(limit {ENERGY_LIMIT_A2S:g}), worst rolling minute {max((h.rms_a for h in heats), default=0.0):.2f} A rms "
         f"(limit {limit.rms_limit_a:g})"
     )
     over = sum(heat.try_a2s > ENERGY_LIMIT_A2S or heat.rms_a > limit.rms_limit_a for heat in heats)
