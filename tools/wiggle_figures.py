@@ -192,6 +192,7 @@ def put_into(scenario: Scenario, code: CommandCode, seconds: float) -> Heat:
     while host.simulator.time_s < end_s:
         host.command(CommandCode.OFF, 1 << channel - 1)
         host.command(code, channel, 1000)  # refused while its wire must cool
+        meter.begin_try()
         host.command(CommandCode.KICK)
         meter.run(0.4)
     return Heat(meter.worst_try_a2s, meter.worst_rms_a)
@@ -207,6 +208,10 @@ class _Meter:
         self._seconds: dict[int, float] = {}
         self.worst_try_a2s = 0.0
         self.worst_rms_a = 0.0
+
+    def begin_try(self) -> None:
+        """A command begins a new try; the one before was cut short by it."""
+        self._try_a2s = 0.0
 
     def run(self, seconds: float) -> None:
         """Let board time pass, measuring."""
@@ -261,9 +266,10 @@ def main() -> int:
             print(_line(watch_openings(way, opening_s, options.openings, options.seed)), flush=True)
     heats = [heat_of(options.seed + number, options.seconds) for number in range(options.sequences)]
     limit = Protection()
+    worst_a2s, worst_a = max((h.try_a2s for h in heats), default=0.0), max((h.rms_a for h in heats), default=0.0)
     print(
-        f"{len(heats)} fault sequences of {options.seconds:g} s: worst try {max((h.try_a2s for h in heats), default=0.0):.1f} A2s "
-        f"(limit {ENERGY_LIMIT_A2S:g}), worst rolling minute {max((h.rms_a for h in heats), default=0.0):.2f} A rms "
+        f"{len(heats)} fault sequences of {options.seconds:g} s: worst try {worst_a2s:.1f} A2s "
+        f"(limit {ENERGY_LIMIT_A2S:g}), worst rolling minute {worst_a:.2f} A rms "
         f"(limit {limit.rms_limit_a:g})"
     )
     over = sum(heat.try_a2s > ENERGY_LIMIT_A2S or heat.rms_a > limit.rms_limit_a for heat in heats)
