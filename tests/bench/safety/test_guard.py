@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from bench.contract.table import Capability, ChannelState, EventKind, Fault, Return, TripReason
+from bench.contract.table import Capability, ChannelState, EventKind, Fault, Mode, Return, TripReason
 from bench.errors import BoardFault, BoardHeld, LinkError, PermitDenied, Stopped
 from bench.safety.guard import Denied, GuardedBoard
 from bench.virtual_time import run_virtual
@@ -206,13 +206,15 @@ def test_cancelled_at_every_exchange_the_board_ends_with_everything_off(cancella
         assert not claimed or board.said("release")
 
 
-def test_a_loop_that_is_torn_down_does_not_cut_the_way_out_short():
+@pytest.mark.parametrize("times", [1, 2, 4])
+def test_a_loop_that_is_torn_down_does_not_cut_the_way_out_short(times):
     board = FakeBoard()
 
     async def main() -> None:
         async with guarded(board) as guard:
             await light_up(guard)
-            board.at_exchange[board.exchanges + 1] = lambda: [task.cancel() for task in asyncio.all_tasks()]
+            for later in range(1, times + 1):
+                board.at_exchange[board.exchanges + later] = lambda: [task.cancel() for task in asyncio.all_tasks()]
             await guard.wait(1.0)
 
     with pytest.raises(asyncio.CancelledError):
@@ -220,6 +222,42 @@ def test_a_loop_that_is_torn_down_does_not_cut_the_way_out_short():
 
     assert board.on == set()
     assert board.said("safe")
+
+
+def test_a_claim_that_was_carried_out_just_before_a_cancellation_is_given_back():
+    class Late(FakeBoard):
+        async def claim(self) -> None:
+            await super().claim()
+            asyncio.current_task().cancel()
+            await asyncio.sleep(0)
+
+    board = Late()
+
+    with pytest.raises(asyncio.CancelledError):
+        on_a_board(light_up, board)
+
+    assert board.said("release")
+    assert Mode.CLAIMED not in board.mode
+
+
+def test_a_board_that_protects_nothing_is_switched_off_before_the_body_has_tidied_up():
+    board = FakeBoard()
+    board.protects = False
+
+    async def slow_to_leave(guard: GuardedBoard) -> None:
+        await light_up(guard)
+        board.emergency_stop = True
+        try:
+            await asyncio.sleep(60)
+        finally:
+            await asyncio.sleep(0.1)
+            board.log.append((0.0, f"still-on {sorted(board.on)}"))
+            await asyncio.sleep(10)
+
+    with pytest.raises(BoardFault, match="emergency stop"):
+        on_a_board(slow_to_leave, board)
+
+    assert (0.0, "still-on []") in board.log
 
 
 def test_a_fault_in_the_middle_ends_the_body_within_a_tenth_of_a_second():

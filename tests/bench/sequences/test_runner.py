@@ -194,6 +194,29 @@ def test_a_refused_request_leaves_its_step_not_tested_and_nothing_on():
     assert not board.said("drive")
 
 
+def test_a_refusal_in_the_middle_of_a_step_leaves_nothing_on_after_it():
+    class Rising(FakeBoard):
+        rises_at = ""
+
+        async def drive(self, channel: int, level: float = 1.0) -> None:
+            await super().drive(channel, level)
+            if self.rises_at == "all-lamps":
+                self.supply_v = 25.6
+
+    board, on_after = Rising(), {}
+
+    def tell(event: Event) -> None:
+        if isinstance(event, StepStarted):
+            board.rises_at = event.step
+        if isinstance(event, StepEnded):
+            on_after[event.result.step] = set(board.on)
+
+    run = inspected(board, tell=tell)
+
+    assert "25.6 V but the profile is for 12 V" in (run.steps[-1].reason or "")
+    assert on_after["all-lamps"] == set()
+
+
 def test_a_shorted_circuit_is_neither_driven_alone_nor_with_the_others():
     board = FakeBoard()
     board.ohm[3] = 0.03
