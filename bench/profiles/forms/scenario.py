@@ -100,5 +100,7 @@ class ScenarioForm(Form):
     clamp_milliohm: Annotated[float, Field(ge=0, le=1e5)] = Field(5.0, description="The board's chassis clamp.")
     sense: SenseForm = SenseForm()
     faults: list[FaultForm] = Field(default_factory=list, max_length=50)
-    air: AirScenarioForm | None = Field(None, description="The simulated air system; none when absent, {} is a sound one.")
+    air: AirScenarioForm | None = Field(
+        None, description="The simulated air system; none when absent, {} is a sound one."
+    )
     operator: AnswersForm = Field(default_factory=lambda: AnswersForm({}), description="Answers to questions.")
