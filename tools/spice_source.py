@@ -239,7 +239,9 @@ class SpiceSource:
         for pin in self.profile.connector.ground_pins:
             lines.append(f"Rg{pin} {self._deck.node(pin_node(pin))} {ground} {self._pin_ohm(pin)}")
         plain = [n for name, n in self._deck.nodes.items() if not name.startswith("heat ")]
-        return [*lines, *(f"Rfl{number} n{number} 0 1e9" for number in plain)]
+        # A little capacitance at every node keeps the transient going where a lamp switches.
+        small = [line for n in plain for line in (f"Rfl{n} n{n} 0 1e9", f"Cfl{n} n{n} 0 20p IC=0")]
+        return [*lines, *small]
 
     def _pin_ohm(self, pin: int) -> float:
         fault = self._series.get(pin_node(pin))

@@ -1,5 +1,6 @@
 """Pure functions that turn electrical measurements into findings."""
 
+from bench.electrical.baseline import Baseline, learn
 from bench.electrical.diagnosis import Diagnosis, Hypothesis, diagnose
 from bench.electrical.expected import ExpectedCircuit, Interval, expected
 from bench.electrical.inrush import settled_current
@@ -7,6 +8,7 @@ from bench.electrical.plan import plan
 from bench.electrical.rules import first_look
 
 __all__ = [
+    "Baseline",
     "Diagnosis",
     "ExpectedCircuit",
     "Hypothesis",
@@ -14,6 +16,7 @@ __all__ = [
     "diagnose",
     "expected",
     "first_look",
+    "learn",
     "plan",
     "settled_current",
 ]

@@ -36,6 +36,7 @@ LED_HELD_V = 3.0  # and on what their capacitors still hold
 FLOAT_V = 0.1  # with no return closed, input capacitors pull everything about
 LED_FLOAT_V = 3.0  # everything, when with no return closed the feed comes through LED lamps
 LED_COLD = 0.05  # of the voltage of a probed or pulsed LED circuit
+NOTHING_A = 0.03
 SLOW_FARAD = 5e-7  # fills too slowly through the probe resistor
 LIFTED_V = 0.7
 
@@ -185,6 +186,12 @@ def _pins_with(harness: Harness, kind: int) -> BoolArray:
     return np.array([any(kinds[load.name] == kind for load in _loads_on(harness, pin)) for pin in harness.pins])
 
 
+def _carries_nothing(reading: Reading) -> bool:
+    """Whether a driven harness takes no current: then it floats, and leaks decide its voltages."""
+    amps = [reading.pin_a[pin] for pin in reading.driven if pin in reading.pin_a]
+    return bool(amps) and sum(amps) < NOTHING_A
+
+
 def _sigma(measurements: Measurements, harness: Harness, value: FloatArray) -> FloatArray:
     board, count = measurements.board, len(harness.pins)
     size = np.abs(np.nan_to_num(value))
@@ -203,6 +210,8 @@ def _sigma(measurements: Measurements, harness: Harness, value: FloatArray) -> F
         held = np.where(slow, LED_HELD_V, 0.0)
         floor[:count] = np.where(filament | driven, floor[:count], np.hypot(leaks, held))
         if reading.returns == "none" and not np.any(driven & filament):
+            floor[:] = LED_FLOAT_V
+        if reading.how == "drive" and _carries_nothing(reading):
             floor[:] = LED_FLOAT_V
         extra = np.hypot(share * size[row, : count + 1], floor)
         sigma[row, : count + 1] = np.hypot(sigma[row, : count + 1], extra)

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from bench.electrical.baseline import Baseline
 from bench.electrical.candidates import Candidate, Topology
 from bench.electrical.faults import Leak
-from bench.electrical.fitting import NU
 from bench.electrical.harness import build
 from bench.electrical.laws import FloatArray
 from bench.electrical.naming import Named, name, twins
@@ -20,13 +20,16 @@ from bench.electrical.problem import Problem, pose
 from bench.electrical.reach import Reach, short_reach
 from bench.electrical.rules import supply_findings
 from bench.electrical.search import Explained, Search, search
+from bench.electrical.slopes import slopes
 from bench.electrical.wording import finding
 from bench.profiles.model import Circuit, Measurements, Reading
 from bench.results import Alternative, Evidence, Finding, Verdict, Where
 
 TEMPER = 0.7  # of log evidence: the model is not quite the harness
 SURE = 0.90
+WORTH_SAYING = 0.6
 WORTH_NAMING = 0.02
+TELLING_SIGMAS = 1.0  # of what tolerances and sensors leave open
 UNEXPLAINED_SIGMAS = 6.0
 UNEXPLAINED_MEAN = 1.6
 MOST_HYPOTHESES = 12
@@ -42,8 +45,8 @@ class Hypothesis:
         circuits: of those faults.
         log_evidence: log posterior odds against a sound harness.
         probability: its share.
-        deciding: the reading that speaks most against it, compared with the best (for the best:
-            compared with the next one that means something else).
+        deciding: the reading on which it and the best disagree most (for the best: it and the next
+            one that means something else).
     """
 
     title: str
@@ -75,9 +78,10 @@ class Diagnosis:
     untested: tuple[str, ...]
 
 
-def diagnose(measurements: Measurements) -> Diagnosis:
+def diagnose(measurements: Measurements, baseline: Baseline | None = None) -> Diagnosis:
     """Rank every explanation of ``measurements``; what was not measured is simply not known.
 
+    ``baseline`` is what earlier sound readings of the same harness taught; it narrows the tolerances.
     Circuits that no reading fed are listed as untested; with no readings at all there is
     nothing else.
     """
@@ -87,7 +91,7 @@ def diagnose(measurements: Measurements) -> Diagnosis:
     if not measurements.readings:
         return Diagnosis((), (), 0.0, False, 1.0, untested)
     topology = Topology(build(profile, [reading.sense_at for reading in measurements.readings]))
-    problem = pose(measurements, topology.harness)
+    problem = pose(measurements, topology.harness, baseline.prior if baseline else None)
     weighed = _Weighed(problem, topology, search(problem, topology))
     worst, odd = weighed.misfit()
     findings = (*supply_findings(measurements), *weighed.findings())
@@ -107,6 +111,7 @@ class _Weighed:
         weights = np.exp(TEMPER * (logs - logs.max()))
         self.weights: FloatArray = weights / weights.sum()
         self.named = [self._names(one) for one in self.sets]
+        self.uncertain = _uncertain(problem, found)
         self.circuits = {circuit.name: circuit for circuit in problem.measurements.profile.circuits}
 
     def _names(self, one: Explained) -> list[Named]:
@@ -126,7 +131,9 @@ class _Weighed:
             if named is not None:
                 place = -1 if named.kind == "lamp-out" else position
                 groups.setdefault((*named.key, place), []).append((candidate, named))
-        return [self._finding(group) for group in groups.values()]
+        return [
+            self._finding(group) for group in groups.values() if self._any_fault(group[0][1].circuits) >= WORTH_SAYING
+        ]
 
     def _finding(self, group: Sequence[tuple[Candidate, Named]]) -> Finding:
         candidate, named = group[0]
@@ -202,20 +209,29 @@ class _Weighed:
         return others, own
 
     def _evidence(self, candidate: Candidate) -> list[Evidence]:
-        """The readings that this fault explains best, each with what it would be without it."""
-        rest = self.best.key - {candidate.fault}
-        without = self.found.tried.get(rest) or self.found.tried[frozenset()]
-        gain = _losses(without.fit.residual) - _losses(self.best.fit.residual)
+        """The voltage and the current that this fault moves most, each with what it would be without it."""
+        keep = [one for one in self.best.faults if one.fault != candidate.fault]
+        expected = self._as_drawn(self.best, keep)
+        moved = np.abs(self._as_drawn(self.best, self.best.faults) - expected) / self.uncertain
         out: list[Evidence] = []
-        for entry in np.argsort(-gain)[:2].tolist():
-            if gain[entry] < 1.0:
-                break
-            reading, what, unit, value = self.problem.compared.describe(entry, self.problem.measurements.readings)
-            label = f"{what} with {_say_fed(reading)}"
-            row, column = (int(index[entry]) for index in self.problem.compared.entries)
-            expected = float(self.found.tried[frozenset()].fit.prediction.value[row, column])
-            out += [Evidence(label, round(value, 3), unit), Evidence(f"{label}, expected", round(expected, 3), unit)]
+        is_volts = self.problem.compared.entries[1] <= self.problem.compared.pins
+        for kind in (~is_volts, is_volts):
+            ranked = np.flatnonzero(kind)[np.argsort(-moved[kind])]
+            if ranked.size and moved[ranked[0]] > TELLING_SIGMAS:
+                label, unit, value = self._describe(int(ranked[0]))
+                usual = float(expected[ranked[0]])
+                out += [Evidence(label, round(value, 3), unit), Evidence(f"{label}, expected", round(usual, 3), unit)]
         return out
+
+    def _as_drawn(self, one: Explained, faults: Sequence[Candidate]) -> FloatArray:
+        """(entries,), readings of the harness as drawn but for some faults of a set, as large as the set has them."""
+        sizes = dict(zip([each.fault for each in one.faults], one.fit.sizes(self.problem), strict=True))
+        x = np.concatenate([self.problem.prior.mean, *(sizes[each.fault] for each in faults)])
+        return np.asarray(self.problem.predict(x, [each.fault for each in faults]).value[self.problem.compared.entries])
+
+    def _describe(self, entry: int) -> tuple[str, str, float]:
+        reading, what, unit, value = self.problem.compared.describe(entry, self.problem.measurements.readings)
+        return f"{what} with {_say_fed(reading)}", unit, value
 
     # --- the rest ---
 
@@ -235,9 +251,9 @@ class _Weighed:
         pins: set[int] = set()
         evidence = []
         for entry in entries:
-            reading, what, unit, value = self.problem.compared.describe(entry, self.problem.measurements.readings)
-            pins |= set(reading.driven)
-            evidence.append(Evidence(f"{what} with {_say_fed(reading)}", round(value, 3), unit))
+            label, unit, value = self._describe(entry)
+            pins |= set(self.problem.measurements.readings[int(self.problem.compared.entries[0][entry])].driven)
+            evidence.append(Evidence(label, round(value, 3), unit))
         circuits = [circuit for circuit in self.circuits.values() if circuit.pin in pins]
         return finding("unexplained", circuits, confidence=0.9, verdict=Verdict.UNSURE, evidence=evidence)
 
@@ -248,36 +264,48 @@ class _Weighed:
         for number, (one, names, weight) in enumerate(zip(self.sets, self.named, self.weights.tolist(), strict=True)):
             if number >= MOST_HYPOTHESES:
                 break
-            rival = self.sets[min(1, len(self.sets) - 1)] if number == 0 else self.sets[0]
+            rival = self._runner_up() if number == 0 else self.sets[0]
             out.append(
                 Hypothesis(
-                    " and ".join(_title(named, self.circuits) for named in names) or "sound",
+                    self._title_of(one),
                     tuple(named.kind for named in names),
                     tuple(dict.fromkeys(circuit for named in names for circuit in named.circuits)),
                     round(one.log_posterior - sound, 2),
                     round(weight, 4),
-                    self._deciding(rival, one) if number == 0 else self._deciding(one, rival),
+                    self._deciding(one, rival),
                 )
             )
         return tuple(out)
 
-    def _deciding(self, worse: Explained, better: Explained) -> str:
-        """The reading that tells ``better`` from ``worse`` most."""
-        gain = _losses(worse.fit.residual) - _losses(better.fit.residual)
-        if not gain.size or worse is better or gain.max() < 0.1:
+    def _runner_up(self) -> Explained:
+        """The best set that means something else than the best of all."""
+        meant = {named.key for named in self.named[0]}
+        others = (one for one, names in zip(self.sets, self.named, strict=True) if {n.key for n in names} != meant)
+        return next(others, self.found.tried[frozenset()])
+
+    def _deciding(self, one: Explained, rival: Explained) -> str:
+        """The reading that two explanations disagree on most, beside what each of them says."""
+        own, other = (self._as_drawn(each, each.faults) for each in (one, rival))
+        apart = np.abs(own - other) / self.uncertain
+        if not apart.size or apart.max() < TELLING_SIGMAS:
             return "no single reading"
-        entry = int(np.argmax(gain))
-        reading, what, unit, value = self.problem.compared.describe(entry, self.problem.measurements.readings)
-        row, column = (int(index[entry]) for index in self.problem.compared.entries)
-        bad, good = (float(one.fit.prediction.value[row, column]) for one in (worse, better))
-        return (
-            f"{what} with {_say_fed(reading)}: read {value:.3g} {unit}; "
-            f"{good:.3g} {unit} with this explanation's rival settled, {bad:.3g} {unit} otherwise"
-        )
+        entry = int(np.argmax(apart))
+        label, unit, value = self._describe(entry)
+        either = f"{own[entry]:.3g} {unit} by this, {other[entry]:.3g} {unit} by {self._title_of(rival)}"
+        return f"{label}: {value:.3g} {unit} read, {either}"
+
+    def _title_of(self, one: Explained) -> str:
+        names = self.named[self.sets.index(one)]
+        plain = "nothing that matters" if one.faults else "a sound harness"
+        return " and ".join(_title(named, self.circuits) for named in names) or plain
 
 
-def _losses(residual: FloatArray) -> FloatArray:
-    return np.asarray(0.5 * (NU + 1) * np.log1p(residual**2 / NU))
+def _uncertain(problem: Problem, found: Search) -> FloatArray:
+    """(entries,), standard deviation of each reading of a sound harness: noise, sensors and tolerances together."""
+    sound = found.tried[frozenset()].fit
+    rates, widen = slopes(problem, sound.x, sound.prediction)
+    spread = np.sqrt(1 + (rates**2).sum(axis=1))
+    return np.asarray(problem.compared.sigma[problem.compared.entries] * widen * spread)
 
 
 def _say_fed(reading: Reading) -> str:

@@ -106,9 +106,10 @@ class _Here:
         residual = problem.residual(prediction, widen)
         weight = (NU + 1) / (NU + residual**2)
         prior = _precision(problem, len(x), scale)
-        curvature = (rates.T * weight) @ rates + np.diag(prior)
-        pull = rates.T @ (weight * residual) - prior * x
-        return cls(residual, widen, prior, curvature, pull, _loss(residual, x, prior))
+        off = from_mean(problem, x)
+        curvature = (rates.T * weight) @ rates + prior
+        pull = rates.T @ (weight * residual) - prior @ off
+        return cls(residual, widen, prior, curvature, pull, _loss(residual, off, prior))
 
 
 def _step(
@@ -118,27 +119,38 @@ def _step(
     while damping <= DAMPING_MOST:
         trial = x + np.linalg.solve(here.curvature + damping * np.diag(np.diag(here.curvature)), here.pull)
         ahead = problem.predict(trial, faults, prediction.solution.node_v)
-        loss = _loss(problem.residual(ahead, here.widen), trial, here.prior)
+        loss = _loss(problem.residual(ahead, here.widen), from_mean(problem, trial), here.prior)
         if loss <= here.loss + 1e-9:
             return trial, ahead, max(damping / 10, 1e-9), here.loss - loss
         damping *= 10
     return x, prediction, damping, 0.0
 
 
+def from_mean(problem: Problem, x: FloatArray) -> FloatArray:
+    """The unknowns as deviations from their prior mean."""
+    off = x.copy()
+    off[: problem.nuisances] -= problem.prior.mean
+    return off
+
+
 def _precision(problem: Problem, count: int, scale: float) -> FloatArray:
-    precision = np.ones(count)
-    precision[: problem.nuisances] = np.where(problem.unknowns.layout.built > 0, 1 / scale**2, 1.0)
+    """(unknowns, unknowns), with the harness's tolerances ``scale`` times as wide."""
+    looser = np.where(problem.unknowns.layout.built > 0, 1 / scale, 1.0)
+    precision = np.eye(count)
+    nuisances = problem.nuisances
+    precision[:nuisances, :nuisances] = problem.prior.precision * np.outer(looser, looser)
     return precision
 
 
-def _loss(residual: FloatArray, x: FloatArray, prior: FloatArray) -> float:
-    return float(0.5 * (NU + 1) * np.log1p(residual**2 / NU).sum() + 0.5 * (prior * x**2).sum())
+def _loss(residual: FloatArray, off: FloatArray, prior: FloatArray) -> float:
+    return float(0.5 * (NU + 1) * np.log1p(residual**2 / NU).sum() + 0.5 * off @ prior @ off)
 
 
 def _scale(problem: Problem, x: FloatArray, curvature: FloatArray, scale: float) -> float:
     """MacKay's update: what the built unknowns show, over how many of them the readings fix."""
     built = np.flatnonzero(problem.unknowns.layout.built)
-    spread = np.linalg.inv(curvature)[built, built]
-    fixed = float(np.sum(1 - spread / scale**2))
-    wanted = (float(np.sum(x[built] ** 2)) + SCALE_WEIGHT) / (max(fixed, 0.0) + SCALE_WEIGHT)
+    precision = problem.prior.precision[np.ix_(built, built)]
+    off = from_mean(problem, x)[built]
+    loose = float(np.sum(precision * np.linalg.inv(curvature)[np.ix_(built, built)])) / scale**2
+    wanted = (float(off @ precision @ off) + SCALE_WEIGHT) / (max(len(built) - loose, 0.0) + SCALE_WEIGHT)
     return float(np.clip(np.sqrt(wanted), 1.0, LARGEST_SCALE))

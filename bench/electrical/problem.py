@@ -1,6 +1,6 @@
 """Readings, what is unknown about their making, and what a model says of them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -11,7 +11,7 @@ from bench.electrical.faults import Draft, Fault
 from bench.electrical.harness import Harness, IntArray
 from bench.electrical.laws import FloatArray
 from bench.electrical.network import Feeds, Network, Solution, solve
-from bench.electrical.unknowns import Unknowns, unknowns
+from bench.electrical.unknowns import Layout, Unknowns, unknowns
 from bench.profiles.model import CHASSIS, Measurements
 
 
@@ -31,6 +31,17 @@ class Prediction:
 
 
 @dataclass(frozen=True)
+class Prior:
+    """Normal prior of the nuisances: ``mean`` (nuisances,) and ``precision`` (nuisances, nuisances)."""
+
+    mean: FloatArray
+    precision: FloatArray
+
+
+Teach = Callable[[Harness, Layout], Prior | None]
+
+
+@dataclass(frozen=True)
 class Problem:
     """Readings, and what is unknown about their making; everything a fit needs."""
 
@@ -39,6 +50,7 @@ class Problem:
     unknowns: Unknowns
     hows: FloatArray = field(repr=False)
     sense_nodes: IntArray = field(repr=False)
+    prior: Prior = field(repr=False)
 
     @property
     def harness(self) -> Harness:
@@ -103,12 +115,16 @@ class Problem:
         return np.asarray((compared.value[at] - prediction.value[at]) / (compared.sigma[at] * widen))
 
 
-def pose(measurements: Measurements, harness: Harness) -> Problem:
-    """Set up the comparison of ``measurements`` with ``harness``."""
+def pose(measurements: Measurements, harness: Harness, teach: Teach | None = None) -> Problem:
+    """Set up the comparison of ``measurements`` with ``harness``; ``teach`` may know it better than its drawing."""
     compared = compare(measurements, harness)
     hows = np.array([[r.how == "probe", r.how == "pulse"] for r in measurements.readings], dtype=float).reshape(-1, 2)
     senses = [harness.index.get(reading.sense_at, harness.index[CHASSIS]) for reading in measurements.readings]
-    return Problem(measurements, compared, unknowns(measurements, compared), hows, np.array(senses, dtype=np.int64))
+    known = unknowns(measurements, compared)
+    size = known.layout.size
+    taught = teach(harness, known.layout) if teach is not None else None
+    prior = taught or Prior(np.zeros(size), np.eye(size))
+    return Problem(measurements, compared, known, hows, np.array(senses, dtype=np.int64), prior)
 
 
 def _usable(start_v: FloatArray | None, network: Network) -> FloatArray | None:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from bench.electrical.candidates import Candidate
 from bench.electrical.faults import Stamp
-from bench.electrical.fitting import NU, Fit
+from bench.electrical.fitting import NU, Fit, from_mean
 from bench.electrical.laws import FloatArray
 from bench.electrical.problem import Prediction, Problem
 from bench.electrical.slopes import slopes, to_columns
@@ -104,9 +104,12 @@ def _load_slopes(prediction: Prediction) -> FloatArray:
 def _scores(problem: Problem, base: Fit, changes: FloatArray) -> FloatArray:
     """(stamps,), minus the robust loss after the nuisances have taken their share."""
     rates, widen = slopes(problem, base.x, base.prediction)
-    normal = rates.T @ rates + np.eye(rates.shape[1])
-    missed = (problem.residual(base.prediction, widen) + rates @ base.x)[:, None] - changes / widen[:, None]
+    prior = np.eye(rates.shape[1])
+    prior[: problem.nuisances, : problem.nuisances] = problem.prior.precision
+    normal = rates.T @ rates + prior
+    off = rates @ from_mean(problem, base.x)
+    missed = (problem.residual(base.prediction, widen) + off)[:, None] - changes / widen[:, None]
     taken = np.linalg.solve(normal, rates.T @ missed)
     rest = missed - rates @ taken
-    loss = 0.5 * (NU + 1) * np.log1p(rest**2 / NU).sum(axis=0) + 0.5 * (taken**2).sum(axis=0)
+    loss = 0.5 * (NU + 1) * np.log1p(rest**2 / NU).sum(axis=0) + 0.5 * (taken * (prior @ taken)).sum(axis=0)
     return np.asarray(-loss)

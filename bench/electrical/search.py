@@ -120,7 +120,7 @@ def _followed(problem: Problem) -> set[tuple[str, ...]]:
 
 def _nominal(problem: Problem) -> Fit:
     """The harness exactly as drawn, as a ground for screening."""
-    x = np.zeros(problem.nuisances)
+    x = problem.prior.mean
     prediction = problem.predict(x, [])
     return Fit((), x, 0.0, 0.0, 1.0, problem.residual(prediction), np.eye(len(x)), prediction)
 
