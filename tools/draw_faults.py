@@ -72,11 +72,10 @@ class Shop:
         cut, fed = self.topology.cut[number], self.topology.harness.span_circuits[number]
         circuits = self.topology.span_circuits(number)
         first = "open" if fed else "ground-open"
-        answers = [(first, circuits)]
         if len(cut) == 1:
             unit = self.topology.harness.laws.kind[next(iter(cut))] == UNIT
-            answers.append(("abs-supply" if unit else "lamp-out", circuits))
-        return tuple(answers)
+            return (("abs-supply", circuits),) if unit else ((first, circuits), ("lamp-out", circuits))
+        return ((first, circuits),)
 
     def _open(self, line: str) -> Drawn | None:
         filament = self._lamp_circuits(FILAMENT)

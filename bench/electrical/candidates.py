@@ -15,12 +15,15 @@ import numpy as np
 
 from bench.electrical.faults import Bridge, Fault, Foreign, Leak, Series, WrongLoad
 from bench.electrical.harness import Harness
+from bench.electrical.laws import LED
 from bench.electrical.network import OPEN_OHM
 from bench.profiles.model import CHASSIS, Circuit, pin_node
 
-LAMP_OUT = 0.010
-WRONG_LOAD = 0.002
-OPEN = 0.003
+FILAMENT_OUT = 0.008
+LED_OUT = 0.004
+WRONG_LOAD = 0.001
+OPEN = 0.002
+OPEN_EACH = 0.0005  # more for every wire and contact in it
 SERIES = 0.004
 SHORT = 0.002
 LEAK = 0.002
@@ -118,6 +121,16 @@ def candidates(topology: Topology, crossed: Sequence[tuple[str, str]], lifted: S
     ]
 
 
+def open_rate(harness: Harness, span: int) -> float:
+    """How often a span is open."""
+    return OPEN + OPEN_EACH * len(harness.spans[span].elements)
+
+
+def out_rate(harness: Harness, load: int) -> float:
+    """How often a lamp is dead."""
+    return LED_OUT if harness.laws.kind[load] == LED else FILAMENT_OUT
+
+
 def _series(topology: Topology) -> Iterator[Candidate]:
     harness = topology.harness
     for number, span in enumerate(harness.spans):
@@ -125,14 +138,15 @@ def _series(topology: Topology) -> Iterator[Candidate]:
         if not span.elements or harness.span_ohm[number] > 0.1 * OPEN_OHM:
             continue
         if len(topology.cut[number]) != 1 or (live and len(harness.profile.loads_of(circuits[0])) == 1):
-            yield Candidate(Series(number, open=True), circuits, float(np.log(OPEN if live else GROUND_OPEN)))
+            rate = open_rate(harness, number) if live else GROUND_OPEN
+            yield Candidate(Series(number, open=True), circuits, float(np.log(rate)))
         yield Candidate(Series(number), circuits, float(np.log(SERIES if live else GROUND_SERIES)))
 
 
 def _loads(harness: Harness) -> Iterator[Candidate]:
     for number, load in enumerate(harness.loads):
         if len(harness.profile.loads_of(load.circuit)) > 1:
-            yield Candidate(WrongLoad(number, out=True), (load.circuit,), float(np.log(LAMP_OUT)))
+            yield Candidate(WrongLoad(number, out=True), (load.circuit,), float(np.log(out_rate(harness, number))))
         yield Candidate(WrongLoad(number), (load.circuit,), float(np.log(WRONG_LOAD)))
 
 

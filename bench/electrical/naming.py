@@ -7,12 +7,12 @@ however surely it is there.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bench.electrical.candidates import LAMP_OUT, OPEN, Candidate, Topology
+from bench.electrical.candidates import Candidate, Topology, open_rate, out_rate
 from bench.electrical.faults import Bridge, Foreign, Leak, Series, WrongLoad
 from bench.electrical.harness import Element, Span
 from bench.electrical.laws import UNIT
 from bench.profiles.model import Segment
-from bench.results import Alternative, FindingKind, Size, Where
+from bench.results import FindingKind, Size, Where
 
 LEAST_SERIES_OHM = 0.25
 LEAST_GROUND_OHM = 0.18
@@ -193,46 +193,34 @@ def node_place(topology: Topology, node: int) -> Where | None:
 
 # --- what is the same from outside ---
 
+Spot = tuple[FindingKind, Where | None, float]
 
-def twins(topology: Topology, candidate: Candidate, named: Named) -> list[Alternative]:
-    """Explanations that no reading can tell from ``named``; confidences are shares of its own."""
+
+def same_from_outside(topology: Topology, candidate: Candidate, named: Named) -> list[Spot]:
+    """What no reading can tell from ``named``, itself included: kind, place and share, which sum to 1."""
     match candidate.fault:
         case WrongLoad(load=load) if named.kind in ("lamp-out", "open"):
-            return _same_as_dead_lamp(topology, load)
-        case Series(span=span) if named.kind in ("open", "ground-open", "abs-supply") and named.size is None:
-            return _same_as_open(topology, span)
+            return _dead_or_open(topology, load)
+        case Series(span=span) if named.size is None and len(topology.cut[span]) == 1:
+            return _dead_or_open(topology, next(iter(topology.cut[span])))
         case Series(span=span):
-            return _same_kind(topology, span, named)
-    return []
+            return [(named.kind, where, share) for where, share in span_places(topology, topology.harness.spans[span])]
+    return [(named.kind, named.where, 1.0)]
 
 
-def _same_as_dead_lamp(topology: Topology, load: int) -> list[Alternative]:
-    """The wires and contacts, fed or ground, that only this load hangs on."""
+def _dead_or_open(topology: Topology, load: int) -> list[Spot]:
+    """A dead load, and every wire and contact, fed or ground, that only this load hangs on."""
+    harness = topology.harness
     spans = [number for number, cut in enumerate(topology.cut) if cut == frozenset({load})]
-    total = LAMP_OUT + OPEN * len(spans)
-    out = []
-    for number in spans:
-        kind = "open" if topology.harness.span_circuits[number] else "ground-open"
-        where = span_place(topology, topology.harness.spans[number])
-        out.append(Alternative(kind, where, OPEN / total))
-    return out
-
-
-def _same_as_open(topology: Topology, span: int) -> list[Alternative]:
-    out = _same_kind(topology, span, None)
-    cut = topology.cut[span]
-    if len(cut) == 1:
-        load = next(iter(cut))
-        kind = "abs-supply" if topology.harness.laws.kind[load] == UNIT else "lamp-out"
-        spans = sum(1 for other in topology.cut if other == cut)
-        out.append(Alternative(kind, load_place(topology, load), LAMP_OUT / (LAMP_OUT + OPEN * spans)))
-    return out
-
-
-def _same_kind(topology: Topology, span: int, named: Named | None) -> list[Alternative]:
-    """The other elements of the same span."""
-    places = span_places(topology, topology.harness.spans[span])
-    main = span_place(topology, topology.harness.spans[span])
-    live = bool(topology.harness.span_circuits[span])
-    kind = named.kind if named else ("open" if live else "ground-open")
-    return [Alternative(kind, where, share) for where, share in places if where != main]
+    rates = [open_rate(harness, span) for span in spans]
+    total = out_rate(harness, load) + sum(rates)
+    unit = harness.laws.kind[load] == UNIT  # one word for all of it: the unit does not get its supply
+    spots: list[Spot] = [
+        ("abs-supply" if unit else "lamp-out", load_place(topology, load), out_rate(harness, load) / total)
+    ]
+    for span, rate in zip(spans, rates, strict=True):
+        fed: FindingKind = "open" if harness.span_circuits[span] else "ground-open"
+        kind = "abs-supply" if unit else fed
+        places = span_places(topology, harness.spans[span])
+        spots += [(kind, where, share * rate / total) for where, share in places]
+    return spots

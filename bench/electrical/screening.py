@@ -26,11 +26,16 @@ from bench.electrical.slopes import slopes, to_columns
 
 @dataclass(frozen=True, slots=True)
 class Screened:
-    """A candidate with its best trial sizes and the log posterior it promises."""
+    """A candidate with its best trial sizes, and the log posterior odds it promises against no change."""
 
     candidate: Candidate
     q: tuple[float, ...]
     score: float
+
+    @property
+    def gain(self) -> float:
+        """The part of it that the readings give."""
+        return self.score - self.candidate.log_prior
 
 
 def screen(problem: Problem, base: Fit, tried: Sequence[Candidate]) -> list[Screened]:
@@ -41,7 +46,8 @@ def screen(problem: Problem, base: Fit, tried: Sequence[Candidate]) -> list[Scre
     if not trials:
         return []
     changes = _changes(problem, base.prediction, [stamp for _, _, stamp in trials])
-    scores = _scores(problem, base, changes)
+    scores = _scores(problem, base, np.column_stack([np.zeros(len(changes)), changes]))
+    scores = scores[1:] - scores[0]
     best: dict[int, Screened] = {}
     for (number, q, _), score in zip(trials, scores.tolist(), strict=True):
         size_prior = -0.5 * sum(value**2 for value in q) - 1.5 * len(q)

@@ -26,6 +26,8 @@ LATER_FITS = 5
 RIVAL_FITS = 5
 SAME_SORT = 3  # of one kind of fault on the same circuits
 WORTH_A_FIT = 12.0  # log posterior behind the best screened
+WORTH_TRYING = -6.0  # log posterior odds against no change
+WORTH_KEEPING = -1.0  # log evidence
 HOPELESS = 40.0  # loss behind the best set so far
 JOINED_V = 0.02
 FOLLOWS_SHARE = 0.4
@@ -79,8 +81,10 @@ def search(problem: Problem, topology: Topology) -> Search:
     ranked = screen(problem, nominal, every)
     for one in (*_obvious(problem, ranked), *_shortlist(ranked, FIRST_FITS)):
         state.try_set([one.candidate], nominal, one.q)
-    _grow(state, every)
-    _rivals(state, every)
+    # What explains nothing alone explains nothing beside another fault either.
+    telling = [one.candidate for one in ranked if one.gain > WORTH_KEEPING]
+    _grow(state, telling)
+    _rivals(state, telling)
     return state
 
 
@@ -191,14 +195,14 @@ def _shortlist(screened: Sequence[Screened], fits: int) -> list[Screened]:
     sorts: Counter[tuple[str, tuple[str, ...]]] = Counter()
     for one in screened:
         sort = (type(one.candidate.fault).__name__, one.candidate.circuits)
-        if sorts[sort] < SAME_SORT and len(taken) < fits and _hopeful(one, screened[0], len(taken)):
+        if sorts[sort] < SAME_SORT and len(taken) < fits and _hopeful(one, screened[0]):
             sorts[sort] += 1
             taken.append(one)
     return taken
 
 
-def _hopeful(one: Screened, first: Screened, taken: int) -> bool:
-    return taken < 2 or one.score > first.score - max(WORTH_A_FIT, 0.3 * abs(first.score))
+def _hopeful(one: Screened, first: Screened) -> bool:
+    return one.score > max(WORTH_TRYING, first.score - max(WORTH_A_FIT, 0.3 * abs(first.score)))
 
 
 def _perhaps_joined(problem: Problem, nominal: Fit) -> list[tuple[str, str]]:

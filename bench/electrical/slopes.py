@@ -8,8 +8,8 @@ nodes that the board holds.
 
 *Doubt* is what differs from reading to reading: a lamp fed far below its rating takes seconds to
 settle and keeps the warmth of what was lit before; a control unit lights its warning lamp or
-not; two pins held apart by millivolts push amperes through a bridge between them. It widens the
-standard deviations instead of becoming a parameter.
+not; two pins held apart by millivolts push amperes through a bridge between them; what nothing
+holds floats. It widens the standard deviations instead of becoming a parameter.
 """
 
 from dataclasses import dataclass, replace
@@ -31,6 +31,7 @@ from bench.electrical.unknowns import (
 )
 
 CONDUCTED_STEP = 1e-3
+STRAY_A = 5e-7  # leaks nobody drew; they decide where a part of the harness floats that nothing holds
 LUKEWARM_SIGMA = 0.35
 LUKEWARM_BELOW = 0.5  # of the rated voltage
 
@@ -110,6 +111,9 @@ def _doubt(response: _Response) -> FloatArray:
     problem, prediction = response.problem, response.prediction
     lamps = to_columns(problem, prediction, response.own_load) * _load_doubt(response)[:, None]
     variance = (lamps**2).sum(axis=2) + _filling(response)
+    outputs = problem.outputs
+    stray_v = STRAY_A * response.reach[:, np.arange(len(outputs)), outputs]
+    variance[:, : len(problem.harness.pins) + 1] += problem.read_out(stray_v[:, :, None])[:, :, 0] ** 2
     together = problem.held.sum(axis=1) > 1
     if np.any(together):
         noise = problem.measurements.board.voltage_noise_v

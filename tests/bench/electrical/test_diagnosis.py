@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from bench.electrical import diagnose, learn
 from bench.profiles.model import InjectedFault, Measurements, Profile, Reading, Scenario
-from bench.results import Finding, Verdict
+from bench.results import Alternative, Finding, Verdict
 from tools.measure import measure
 from tools.random_harness import LampMix, random_profile
 from tools.spice_source import SpiceSource
@@ -102,10 +102,11 @@ def test_a_dead_lamp_alone_on_its_wire_is_said_to_look_like_an_open_wire() -> No
     lamp = profile.loads_of(alone)[0].name
     (finding,) = diagnose(readings(InjectedFault("lamp-out", lamp), seed=6)).findings
 
-    others = {(other.kind, other.where.name if other.where else None) for other in finding.alternatives}
-    assert finding.kind == "open"
-    assert ("lamp-out", lamp) in others
-    assert any(kind == "open" for kind, _ in others)
+    told = [*finding.alternatives, Alternative(finding.kind, finding.where, finding.confidence)]
+    named = {(one.kind, one.where.name if one.where else None) for one in told}
+    assert ("lamp-out", lamp) in named
+    assert any(kind == "open" for kind, _ in named)
+    assert finding.confidence < 0.9
     assert "can't rule out" in finding.explain
 
 
