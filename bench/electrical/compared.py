@@ -34,7 +34,8 @@ LED_PIN = 0.3  # an undriven pin behind LED lamps only hangs on their leaks
 LED_MOST_V = 1.0
 LED_HELD_V = 3.0  # and on what their capacitors still hold
 FLOAT_V = 0.1  # with no return closed, input capacitors pull everything about
-LED_FLOAT_V = 3.0  # everything, when with no return closed the feed comes through LED lamps
+LED_FLOAT_V = 3.0  # everything, when with no return closed input capacitors hold what they held
+LIMITED_AMPS = 0.05  # at the current limit nothing has settled
 LED_COLD = 0.05  # of the voltage of a probed or pulsed LED circuit
 NOTHING_A = 0.03
 SLOW_FARAD = 5e-7  # fills too slowly through the probe resistor
@@ -111,7 +112,10 @@ def _without_strangers(compared: Compared) -> Compared:
     if not lifted:
         return compared
     columns = np.isin(np.arange(compared.used.shape[1]), [pins.index(pin) for pin in lifted])
-    return replace(compared, used=compared.used & (~compared.feeds.cold[:, None] | columns))
+    # Two supplies on one wire share its current by millivolts that nobody knows.
+    contested = compared.feeds.fed[:, [pins.index(pin) for pin in lifted]].any(axis=1) & ~compared.feeds.cold
+    used = compared.used & (~compared.feeds.cold[:, None] | columns) & ~contested[:, None]
+    return replace(compared, used=used)
 
 
 def _row(reading: Reading, pins: Sequence[int]) -> list[float]:
@@ -146,8 +150,8 @@ def _offsets(idle: FloatArray, board: BoardErrors, count: int) -> tuple[FloatArr
 
 def _meaningful(readings: Sequence[Reading], harness: Harness, feeds: Feeds) -> BoolArray:
     count = len(harness.pins)
-    slow, holding = _slow_pins(harness, SLOW_FARAD), _unit_pins(harness)
-    holding_charge = _slow_pins(harness, 0.0) & ~_pins_with(harness, FILAMENT)
+    slow, holding = slow_pins(harness, SLOW_FARAD), _unit_pins(harness)
+    holding_charge = slow_pins(harness, 0.0) & ~_pins_with(harness, FILAMENT)
     keep = np.ones((len(readings), 2 * count + 3), dtype=bool)
     keep[:, :count] &= ~holding
     keep[:, count + 1 : 2 * count + 1] &= ~(feeds.cold[:, None] & holding)
@@ -160,7 +164,8 @@ def _meaningful(readings: Sequence[Reading], harness: Harness, feeds: Feeds) -> 
         if reading.how == "probe":
             keep[row, :count] &= ~(driven & slow)
             keep[row, count + 1 :] = False  # a few milliamperes: nothing but offset
-        if reading.tripped or (feeds.cold[row] and np.any(driven & holding)):
+        crowded = reading.limited and len(reading.driven) > 1  # the others have not settled
+        if reading.tripped or crowded or (feeds.cold[row] and np.any(driven & holding)):
             keep[row] = False
     return keep
 
@@ -170,7 +175,9 @@ def _loads_on(harness: Harness, pin: int) -> list[Load]:
     return [load for load in harness.loads if load.circuit in names]
 
 
-def _slow_pins(harness: Harness, farad: float) -> BoolArray:
+def slow_pins(harness: Harness, farad: float) -> BoolArray:
+    """Pins with an LED lamp whose input capacitor is larger than ``farad``."""
+
     def slow(load: Load) -> bool:
         return isinstance(load.type, Led) and load.type.capacitance_f > farad
 
@@ -199,20 +206,24 @@ def _sigma(measurements: Measurements, harness: Harness, value: FloatArray) -> F
     sigma[:, : count + 1] = np.hypot(board.voltage_noise_v, VOLTAGE_STEP_V)
     sigma[:, count + 1 :] = np.hypot(board.current_noise_a, CURRENT_STEP_A)
     sigma[:, count + 1 :] = np.hypot(sigma[:, count + 1 :], MODEL_AMPS * size[:, count + 1 :])
-    filament, slow = _pins_with(harness, FILAMENT), _slow_pins(harness, 0.0)
+    filament, slow = _pins_with(harness, FILAMENT), slow_pins(harness, 0.0)
+    capacitive = bool(np.any(slow | _unit_pins(harness)))
     for row, reading in enumerate(measurements.readings):
         share = np.where(size[row, : count + 1] > BACK_FED_V, MODEL_BACK_FED, MODEL_VOLTS)
         share = np.full(count + 1, MODEL_FLOAT) if reading.returns == "none" else share
         floor = np.full(count + 1, FLOAT_V if reading.returns == "none" else 0.0)
         driven = np.array([pin in reading.driven for pin in harness.pins])
+        share[:count] = np.where(driven, MODEL_VOLTS, share[:count])
         share[:count] = np.where(filament, share[:count], np.where(driven, LED_COLD, 0.0))
         leaks = np.minimum(LED_PIN * size[row, :count], LED_MOST_V)
         held = np.where(slow, LED_HELD_V, 0.0)
         floor[:count] = np.where(filament | driven, floor[:count], np.hypot(leaks, held))
-        if reading.returns == "none" and not np.any(driven & filament):
+        if reading.returns == "none" and capacitive:
             floor[:] = LED_FLOAT_V
         if reading.how == "drive" and _carries_nothing(reading):
             floor[:] = LED_FLOAT_V
+        if reading.limited:
+            sigma[row, count + 1 :] = np.hypot(sigma[row, count + 1 :], LIMITED_AMPS * size[row, count + 1 :])
         extra = np.hypot(share * size[row, : count + 1], floor)
         sigma[row, : count + 1] = np.hypot(sigma[row, : count + 1], extra)
     return sigma

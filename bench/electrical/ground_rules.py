@@ -31,11 +31,10 @@ def _ground_path(look: Look, path: str, pair: Pair) -> Finding | None:
         return None
     if abs(seen_a) < MISSING_SHARE * expected_a and not _open_feed(look, pair):
         return _ground_open(look, path, seen_a, expected_a)
-    rises = [
-        pair.reading.pin_v[pin] - pair.expected_v[pin] * seen_a / expected_a
-        for pin in look.harness.profile.connector.live_pins
-        if pin in pair.reading.pin_v and pin not in pair.reading.driven and pair.reading.pin_v[pin] < FOLLOWS_SHARE * look.harness.profile.nominal_v
-    ]
+    joined_v = FOLLOWS_SHARE * look.harness.profile.nominal_v
+    volts = pair.reading.pin_v
+    idle = [pin for pin in look.harness.profile.connector.live_pins if pin in volts and pin not in pair.reading.driven]
+    rises = [volts[pin] - pair.expected_v[pin] * seen_a / expected_a for pin in idle if volts[pin] < joined_v]
     if not rises or abs(seen_a) < 0.2:
         return None
     # The ground that all circuits share lifts every pin; a lost cluster lifts some much more.

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from bench.electrical.compared import BoolArray, Compared, compare
+from bench.electrical.compared import BoolArray, Compared, compare, slow_pins
 from bench.electrical.faults import Draft, Fault
 from bench.electrical.harness import Harness, IntArray
 from bench.electrical.laws import FloatArray
@@ -90,6 +90,13 @@ class Problem:
         pins = len(self.unknowns.sound.pin_nodes)
         rows = [int(np.flatnonzero(self.outputs[pins:] == node)[0]) + pins for node in self.sense_nodes]
         return np.array(rows, dtype=np.int64)
+
+    @cached_property
+    def capacitive(self) -> BoolArray:
+        """(outputs,), pins whose lamps have input capacitors."""
+        some = np.zeros(len(self.outputs), dtype=bool)
+        some[: len(self.harness.pins)] = slow_pins(self.harness, 0.0)
+        return some
 
     def read_out(self, nodes: FloatArray) -> FloatArray:
         """From values at ``outputs`` (n, outputs, k) to the voltage columns (n, pins + 1, k)."""

@@ -108,14 +108,25 @@ def _load_slopes(prediction: Prediction) -> FloatArray:
 
 
 def _scores(problem: Problem, base: Fit, changes: FloatArray) -> FloatArray:
-    """(stamps,), minus the robust loss after the nuisances have taken their share."""
+    """(stamps,), minus the robust loss after the nuisances have taken their share.
+
+    The nuisances are moved twice: once by all readings alike, which is right for what the
+    candidate leaves over, and once without those that are far off already, which is right when
+    another fault makes them so. The better of the two counts.
+    """
     rates, widen = slopes(problem, base.x, base.prediction)
     prior = np.eye(rates.shape[1])
     prior[: problem.nuisances, : problem.nuisances] = problem.prior.precision
-    normal = rates.T @ rates + prior
     off = rates @ from_mean(problem, base.x)
-    missed = (problem.residual(base.prediction, widen) + off)[:, None] - changes / widen[:, None]
-    taken = np.linalg.solve(normal, rates.T @ missed)
+    residual = problem.residual(base.prediction, widen) + off
+    missed = residual[:, None] - changes / widen[:, None]
+    robust = (NU + 1) / (NU + residual**2)
+    return np.maximum(*(_score(rates, prior, missed, weight) for weight in (np.ones(len(residual)), robust)))
+
+
+def _score(rates: FloatArray, prior: FloatArray, missed: FloatArray, weight: FloatArray) -> FloatArray:
+    weighted = rates.T * weight
+    taken = np.linalg.solve(weighted @ rates + prior, weighted @ missed)
     rest = missed - rates @ taken
     loss = 0.5 * (NU + 1) * np.log1p(rest**2 / NU).sum(axis=0) + 0.5 * (taken * (prior @ taken)).sum(axis=0)
     return np.asarray(-loss)

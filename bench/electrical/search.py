@@ -95,15 +95,21 @@ def _obvious(problem: Problem, ranked: Sequence[Screened]) -> list[Screened]:
     """
     followed = _followed(problem)
     taken: list[Screened] = []
-    sorts: Counter[tuple[tuple[str, ...], bool]] = Counter()
+    sorts: Counter[tuple[tuple[str, ...], tuple[str, ...]]] = Counter()
     for one in ranked:
         fault = one.candidate.fault
-        sort = (one.candidate.circuits, isinstance(fault, Bridge) and fault.one_way)
+        way = _from(problem, fault) if isinstance(fault, Bridge) and fault.one_way else ()
+        sort = (one.candidate.circuits, way)
         plain = isinstance(fault, Foreign) or (isinstance(fault, Bridge) and one.candidate.circuits in followed)
         if plain and sorts[sort] < SAME_SORT:
             sorts[sort] += 1
             taken.append(one)
     return taken
+
+
+def _from(problem: Problem, bridge: Bridge) -> tuple[str, ...]:
+    """Circuit that a one-way bridge starts from."""
+    return problem.harness.live_side[problem.harness.nodes[bridge.a]]
 
 
 def _followed(problem: Problem) -> set[tuple[str, ...]]:

@@ -32,6 +32,8 @@ from bench.electrical.unknowns import (
 
 CONDUCTED_STEP = 1e-3
 STRAY_A = 5e-7  # leaks nobody drew; they decide where a part of the harness floats that nothing holds
+HOLDING_OHM = 2000.0  # a pin with more than this to ground keeps what its lamps' capacitors hold
+HELD_V = 4.0
 LUKEWARM_SIGMA = 0.35
 LUKEWARM_BELOW = 0.5  # of the rated voltage
 
@@ -112,7 +114,9 @@ def _doubt(response: _Response) -> FloatArray:
     lamps = to_columns(problem, prediction, response.own_load) * _load_doubt(response)[:, None]
     variance = (lamps**2).sum(axis=2) + _filling(response)
     outputs = problem.outputs
-    stray_v = STRAY_A * response.reach[:, np.arange(len(outputs)), outputs]
+    impedance = response.reach[:, np.arange(len(outputs)), outputs]
+    held_v = np.where(problem.capacitive & (impedance > HOLDING_OHM), HELD_V, 0.0)
+    stray_v = np.hypot(STRAY_A * impedance, held_v)
     variance[:, : len(problem.harness.pins) + 1] += problem.read_out(stray_v[:, :, None])[:, :, 0] ** 2
     together = problem.held.sum(axis=1) > 1
     if np.any(together):
@@ -122,11 +126,12 @@ def _doubt(response: _Response) -> FloatArray:
 
 
 def _filling(response: _Response) -> FloatArray:
-    """(n, columns), variance from input capacitors of control units that fill during a pulse."""
+    """(n, columns), variance from input capacitors of control units that fill during a cold reading."""
     problem, prediction = response.problem, response.prediction
     farad, own = problem.unknowns.unit_farad, len(problem.unknowns.load_sigma)
     ends = prediction.network.load_incidence[:own]
-    cold = problem.hows[:, [1]] > 0
+    returns = prediction.feeds.pin_return | prediction.feeds.chassis_return
+    cold = (prediction.feeds.cold & returns)[:, None]
     push_a = np.where(cold, farad * np.abs(prediction.solution.node_v @ ends.T) / PULSE_S, 0.0)
     return np.asarray((to_columns(problem, prediction, (response.reach @ ends.T) * push_a[:, None]) ** 2).sum(axis=2))
 
