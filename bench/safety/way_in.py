@@ -101,12 +101,18 @@ async def prepare(
     Returns:
         The events that nobody had read.
     """
-    if faults := (await board.snapshot()).faults:
-        notice(f"the board reports {names(faults)}: read and cleared")
-        await board.clear(faults)
+    seen = await board.snapshot()
+    silent = Fault.HOST_SILENT in seen.causes  # a session died here: its watchdog stays hungry until it is fed
+    if silent:
+        await board.kick()
+    if seen.faults:
+        await board.clear(seen.faults)
+        notice(f"the board reported {names(seen.faults)}: read and cleared")
     left = [event async for event in _left(board)]
     for channel in sorted(setup.circuits):
         if channel <= identity.channels:
+            if silent:
+                await board.kick()
             await board.set_channel(channel, setup.protection)
     return tuple(left)
 

@@ -62,7 +62,7 @@ def test_a_restart_is_told_and_cleared():
 
     on_a_board(lambda guard: guard.drive(STOP), board, notice=notices.append)
 
-    assert notices == ["the board reports restarted: read and cleared"]
+    assert notices == ["the board reported restarted: read and cleared"]
 
 
 def test_a_pressed_emergency_stop_refuses_the_board_in_one_line_before_it_is_claimed():
