@@ -13,7 +13,7 @@ from itertools import combinations
 
 import numpy as np
 
-from bench.electrical.faults import Bridge, Fault, Foreign, Leak, Series, WrongLoad
+from bench.electrical.faults import Bridge, Fault, Foreign, Leak, Series, Touch, WrongLoad
 from bench.electrical.harness import Harness
 from bench.electrical.laws import LED
 from bench.electrical.network import OPEN_OHM
@@ -32,6 +32,7 @@ BACK_FEED = 0.0005
 GROUND_OPEN = 0.005
 GROUND_SERIES = 0.006
 FOREIGN = 0.001
+BESIDE_M = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +166,12 @@ def _bridges(harness: Harness, crossed: Sequence[tuple[str, str]]) -> Iterator[C
     by_name = {circuit.name: circuit for circuit in harness.profile.circuits}
     for one, other in crossed:
         places = _facing(harness, by_name[one], by_name[other])
+        beside = _side_by_side(harness, one, other)
+        share = CROSS / (len(places) + len(beside))
+        for touch in beside:
+            yield Candidate(touch, (one, other), float(np.log(share)))
         for a, b in places:
-            yield Candidate(Bridge(a, b), (one, other), float(np.log(CROSS / len(places))))
+            yield Candidate(Bridge(a, b), (one, other), float(np.log(share)))
             for start, end in ((a, b), (b, a)):
                 prior = float(np.log(BACK_FEED / len(places)))
                 yield Candidate(Bridge(start, end, one_way=True), (one, other), prior)
@@ -181,6 +186,33 @@ def _facing(harness: Harness, one: Circuit, other: Circuit) -> list[tuple[int, i
             near = min(right, key=lambda far: abs(harness.distance_m[far] - harness.distance_m[node]))
             pairs.add((near, node) if flip else (node, near))
     return sorted((harness.index[a], harness.index[b]) for a, b in pairs)
+
+
+def _side_by_side(harness: Harness, one: str, other: str) -> list[Touch]:
+    """For each wire of one circuit the wire of the other that runs beside it farthest."""
+    mine, theirs = ([n for n, fed in enumerate(harness.span_circuits) if name in fed] for name in (one, other))
+    out = []
+    for number in mine:
+        near = max(theirs, key=lambda far: _overlap(harness, number, far))
+        if _overlap(harness, number, near) > BESIDE_M:
+            out.append(Touch(number, near, _outward(harness, number) != _outward(harness, near)))
+    return out
+
+
+def _overlap(harness: Harness, one: int, other: int) -> float:
+    """Metres that two spans run at the same distance from the connector."""
+    (low, high), (start, end) = (_range(harness, span) for span in (one, other))
+    return min(high, end) - max(low, start)
+
+
+def _range(harness: Harness, span: int) -> tuple[float, float]:
+    ends = sorted(harness.distance_m.get(node, 0.0) for node in (harness.spans[span].a, harness.spans[span].b))
+    return ends[0], ends[1]
+
+
+def _outward(harness: Harness, span: int) -> bool:
+    ends = harness.spans[span]
+    return harness.distance_m.get(ends.a, 0.0) <= harness.distance_m.get(ends.b, 0.0)
 
 
 def _junctions(harness: Harness, circuit: Circuit) -> list[str]:

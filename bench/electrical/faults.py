@@ -155,7 +155,7 @@ class Leak:
 
     def share(self, q: Sequence[float]) -> float:
         """Position from the span's first node, 0..1."""
-        return float(1 / (1 + np.exp(-POSITION_SPREAD * np.clip(q[0], -4.0, 4.0))))
+        return _share(q[0])
 
     def ohm(self, q: Sequence[float]) -> float:
         """Resistance of the path itself."""
@@ -241,6 +241,55 @@ class Bridge:
             ((q,), Stamp(nodes, 1 / self.ohm((q,)), push_v=push_v, one_way=self.one_way))
             for q in (-1.5, -0.5, 0.5, 1.5, 2.5)
         ]
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """Metal between two wires side by side, at the same share of both; ``flipped`` when one runs the other way."""
+
+    one: int
+    other: int
+    flipped: bool
+
+    @property
+    def sizes(self) -> int:
+        """Position along them, resistance between them."""
+        return 2
+
+    def share(self, q: Sequence[float]) -> float:
+        """Position along the first, from its first node."""
+        return _share(q[0])
+
+    def ohm(self, q: Sequence[float]) -> float:
+        """Resistance of the contact."""
+        return log_size(q[1], CROSS_CENTRE_OHM, CROSS_SPREAD)
+
+    def apply(self, draft: Draft, q: Sequence[float], first: int) -> None:
+        """Cut both and join their middles."""
+        share = self.share(q)
+        rate = POSITION_SPREAD * share * (1 - share)
+        far = 1 - share if self.flipped else share
+        a = draft.split(self.one, share, first, rate)
+        b = draft.split(self.other, far, first, -rate if self.flipped else rate)
+        path = draft.add_branch(a, b, self.ohm(q))
+        draft.branch_rates.append((first + 1, path, CROSS_SPREAD))
+
+    def stamps(self, network: Network) -> list[tuple[tuple[float, ...], Stamp]]:
+        """Positions and resistances."""
+        trials: list[tuple[tuple[float, ...], Stamp]] = []
+        for q in [(p, r) for p in (-1.0, 0.0, 1.0) for r in (-1.0, 0.0, 1.0)]:
+            share = self.share(q)
+            far = 1 - share if self.flipped else share
+            ends = [(int(network.a[self.one]), 1 - share), (int(network.b[self.one]), share)]
+            ends += [(int(network.a[self.other]), far - 1), (int(network.b[self.other]), -far)]
+            wires = float(network.ohm[self.one] + network.ohm[self.other]) * share * (1 - share)
+            trials.append((q, Stamp(tuple(ends), 1 / (self.ohm(q) + wires))))
+        return trials
+
+
+def _share(q: float) -> float:
+    """A position 0..1 for a normal number."""
+    return float(1 / (1 + np.exp(-POSITION_SPREAD * np.clip(q, -4.0, 4.0))))
 
 
 def _add_diode(draft: Draft, a: int) -> int:

@@ -24,8 +24,8 @@ NU = 6.0
 SCALE_WEIGHT = 10.0
 LARGEST_SCALE = 3.0
 ITERATIONS = 12
-PATIENCE = 3
-SETTLED = 0.02  # of log evidence
+EARLY_MERCY = (np.inf, 100.0, 30.0, 0.0)  # of loss: what later steps may still gain
+SETTLED = 0.03  # of log evidence
 DAMPING_START = 1e-3
 DAMPING_MOST = 1e5
 
@@ -70,7 +70,7 @@ def fit(
 ) -> Fit:
     """Find the mode from ``start`` (nuisances, then sizes) and its evidence.
 
-    A loss still above ``hopeless`` after ``PATIENCE`` steps ends the fit where it is.
+    A loss that can't come below ``hopeless`` any more ends the fit where it is.
     """
     scale = 1.0
     x, damping = start.copy(), DAMPING_START
@@ -79,9 +79,10 @@ def fit(
         here = _Here.at(problem, x, prediction, scale)
         x, prediction, damping, better = _step(problem, faults, x, prediction, here, damping)
         scale = _scale(problem, x, here.curvature, scale)
-        if better < SETTLED or (turn >= PATIENCE and here.loss - better > hopeless):
+        if better < SETTLED or here.loss - better > hopeless + EARLY_MERCY[min(turn, len(EARLY_MERCY) - 1)]:
             break
-    here = _Here.at(problem, x, prediction, scale)
+    if better > SETTLED:
+        here = _Here.at(problem, x, prediction, scale)
     built = problem.unknowns.layout.built.sum()
     hyper = built * np.log(scale) + 0.5 * SCALE_WEIGHT * (np.log(scale**2) + 1 / scale**2 - 1)
     loss = here.loss + float(np.log(here.widen).sum())

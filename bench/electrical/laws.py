@@ -34,6 +34,7 @@ _AMBIENT = 13.0 ** (-1 / TUNGSTEN_EXPONENT)  # over the rated working temperatur
 _TEMPERATURES = _AMBIENT + np.concatenate([[0.0], np.geomspace(1e-4, 1.6, 600)])
 _THRESHOLD_SOFTNESS_V = 0.02
 _KNEE = 12.0
+COLD_READING_S = 0.004  # how long a probe or pulse has lasted when it is read, about
 _LOCKOUT_SOFTNESS_V = 0.05
 _REVERSE_S = 1e-9
 
@@ -104,7 +105,7 @@ def _columns(load: LoadType) -> tuple[float, float, float, float, float, float]:
         case Diode(forward_v, series_ohm):
             return (DIODE, forward_v, series_ohm, 0.0, 0.0, 1e-9)
         case ControlUnit():
-            return (UNIT, load.power_w, load.lockout_v, 0.0, 0.0, 1 / load.leak_ohm)
+            return (UNIT, load.power_w, load.lockout_v, load.capacitance_f / COLD_READING_S, 0.0, 1 / load.leak_ohm)
 
 
 def load_current(
@@ -213,10 +214,11 @@ def _diode(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: B
 def _unit(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray) -> Law:
     power, lockout = laws.first[which], laws.second[which]
     awake = 1 / (1 + np.exp(np.minimum((lockout - volts) / _LOCKOUT_SOFTNESS_V, 60.0)))
-    awake = np.where(cold, 0.0, awake)
     safe = np.maximum(volts, 1.0)
-    # The true slope is slightly negative; zero keeps Newton's matrix positive and the answer the same.
-    return awake * power / safe, np.zeros_like(volts)
+    # Asleep, its input capacitor takes what a few milliseconds put in. Awake, the true slope is slightly
+    # negative; zero keeps Newton's matrix positive and the answer the same.
+    filling = np.where(cold, laws.third[which], 0.0)
+    return np.where(cold, volts * filling, awake * power / safe), filling
 
 
 _OTHERS = {LED: _led, RESISTOR: _resistor, DIODE: _diode, UNIT: _unit}

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bench.electrical.candidates import Candidate, Topology, open_rate, out_rate
-from bench.electrical.faults import Bridge, Foreign, Leak, Series, WrongLoad
+from bench.electrical.faults import Bridge, Foreign, Leak, Series, Touch, WrongLoad
 from bench.electrical.harness import Element, Span
 from bench.electrical.laws import UNIT
 from bench.profiles.model import Segment
@@ -55,6 +55,9 @@ def name(topology: Topology, candidate: Candidate, q: Sequence[float]) -> Named 
             kind: FindingKind = "back-feed" if bridge.one_way else "cross-connection"
             where = node_place(topology, bridge.a)
             return Named(kind, candidate.circuits, Size(bridge.ohm(q), "Ω"), where)
+        case Touch() as touch:
+            where = along_span(topology, touch.one, touch.share(q))
+            return Named("cross-connection", candidate.circuits, Size(touch.ohm(q), "Ω"), where)
         case Foreign() as foreign:
             where = node_place(topology, foreign.node)
             return Named("short-to-supply", candidate.circuits, Size(foreign.volts(q), "V"), where)

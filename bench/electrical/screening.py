@@ -73,8 +73,8 @@ def _changes(problem: Problem, prediction: Prediction, stamps: Sequence[Stamp]) 
 
 
 def _ends(stamps: Sequence[Stamp]) -> tuple[NDArray[np.int64], FloatArray]:
-    """(stamps, 3) nodes and their weights, padded with weight 0."""
-    nodes, weights = np.zeros((len(stamps), 3), dtype=np.int64), np.zeros((len(stamps), 3))
+    """(stamps, 4) nodes and their weights, padded with weight 0."""
+    nodes, weights = np.zeros((len(stamps), 4), dtype=np.int64), np.zeros((len(stamps), 4))
     for row, stamp in enumerate(stamps):
         for column, (node, weight) in enumerate(stamp.nodes):
             nodes[row, column], weights[row, column] = node, weight

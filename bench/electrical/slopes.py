@@ -24,7 +24,6 @@ from bench.electrical.unknowns import (
     COLD_RATIO_SIGMA,
     CONDUCTED_SIGMA,
     OWN_GAIN,
-    PULSE_S,
     RETURN_SIGMA,
     SHARED_GAIN,
     WARMING_SIGMA,
@@ -34,6 +33,7 @@ CONDUCTED_STEP = 1e-3
 STRAY_A = 5e-7  # leaks nobody drew; they decide where a part of the harness floats that nothing holds
 HOLDING_OHM = 2000.0  # a pin with more than this to ground keeps what its lamps' capacitors hold
 HELD_V = 4.0
+FILLING_SIGMA = 0.4  # of what an input capacitor takes during a cold reading
 LUKEWARM_SIGMA = 0.35
 LUKEWARM_BELOW = 0.5  # of the rated voltage
 
@@ -112,7 +112,7 @@ def _doubt(response: _Response) -> FloatArray:
     """(n, columns), standard deviation of what differs from reading to reading."""
     problem, prediction = response.problem, response.prediction
     lamps = to_columns(problem, prediction, response.own_load) * _load_doubt(response)[:, None]
-    variance = (lamps**2).sum(axis=2) + _filling(response)
+    variance = (lamps**2).sum(axis=2)
     outputs = problem.outputs
     impedance = response.reach[:, np.arange(len(outputs)), outputs]
     held_v = np.where(problem.capacitive & (impedance > HOLDING_OHM), HELD_V, 0.0)
@@ -125,17 +125,6 @@ def _doubt(response: _Response) -> FloatArray:
     return np.asarray(np.sqrt(variance))
 
 
-def _filling(response: _Response) -> FloatArray:
-    """(n, columns), variance from input capacitors of control units that fill during a cold reading."""
-    problem, prediction = response.problem, response.prediction
-    farad, own = problem.unknowns.unit_farad, len(problem.unknowns.load_sigma)
-    ends = prediction.network.load_incidence[:own]
-    returns = prediction.feeds.pin_return | prediction.feeds.chassis_return
-    cold = (prediction.feeds.cold & returns)[:, None]
-    push_a = np.where(cold, farad * np.abs(prediction.solution.node_v @ ends.T) / PULSE_S, 0.0)
-    return np.asarray((to_columns(problem, prediction, (response.reach @ ends.T) * push_a[:, None]) ** 2).sum(axis=2))
-
-
 def _load_doubt(response: _Response) -> FloatArray:
     """(n, loads), relative doubt of each load's current, each reading for itself."""
     known, prediction = response.problem.unknowns, response.prediction
@@ -145,7 +134,8 @@ def _load_doubt(response: _Response) -> FloatArray:
     low = LUKEWARM_BELOW * network.laws.second[:own]
     lukewarm = LUKEWARM_SIGMA * np.sqrt(np.clip((low - across) / np.maximum(low, 1e-9), 0.0, 1.0))
     awake = ~prediction.feeds.cold[:, None]
-    return np.asarray(np.where(awake, lukewarm * known.is_filament + known.load_doubt, 0.0))
+    filling = FILLING_SIGMA * (known.unit_farad > 0)
+    return np.asarray(np.where(awake, lukewarm * known.is_filament + known.load_doubt, filling))
 
 
 # --- rates ---

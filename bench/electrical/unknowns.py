@@ -18,7 +18,14 @@ from numpy.typing import NDArray
 
 from bench.electrical.compared import Compared, lifted_circuits
 from bench.electrical.harness import Harness, Span
-from bench.electrical.laws import CONDUCTED_SHARE, FILAMENT, UNIT, FloatArray, filament_heat_j_per_k
+from bench.electrical.laws import (
+    COLD_READING_S,
+    CONDUCTED_SHARE,
+    FILAMENT,
+    UNIT,
+    FloatArray,
+    filament_heat_j_per_k,
+)
 from bench.electrical.network import Network, solve, sound_network
 from bench.profiles.model import COPPER_PER_K, ControlUnit, Filament, Joint, Measurements, Tolerances
 
@@ -26,7 +33,6 @@ COLD_RATIO_SIGMA = 0.06
 COLD_LAMP_SIGMA = 0.04
 WARMING_SIGMA = 0.5
 CONDUCTED_SIGMA = 0.7
-PULSE_S = 0.004
 RETURN_SIGMA = 0.5
 SHARED_GAIN = 0.9
 OWN_GAIN = (1 - SHARED_GAIN**2) ** 0.5
@@ -217,7 +223,7 @@ def _warmth(harness: Harness, compared: Compared, sound: Network) -> FloatArray:
     heat = np.array(
         [filament_heat_j_per_k(load.type) if isinstance(load.type, Filament) else 1.0 for load in harness.loads]
     )
-    kelvin = across * solution.load_a * PULSE_S / heat
+    kelvin = across * solution.load_a * COLD_READING_S / heat
     return np.asarray(np.where(feeds.cold[:, None] & (harness.laws.kind == FILAMENT), kelvin * TUNGSTEN_PER_K, 0.0))
 
 
