@@ -4,7 +4,7 @@ BenchError                 catch at the command line, nowhere else
 ├── LinkError              cable, port, framing: a read may be tried again
 │   ├── NoBoard            nothing answers, or the port cannot be opened (exit 69)
 │   └── GarbledReply       something answered that is not a reply
-├── BoardRefused           the board understood and said no: never try again
+├── BoardRefused           the board understood and said no: never try again (exit 69)
 ├── NotOurBoard            another device, or another major contract version (exit 69)
 ├── BoardHeld              another controller holds the board (exit 69)
 ├── PermitDenied           the session's own rules said no
@@ -55,6 +55,8 @@ class BoardHeld(BenchError):
 
 class BoardRefused(BenchError):
     """The board refused a command."""
+
+    exit_code = 69
 
     def __init__(self, command: str, reason: Refusal) -> None:
         super().__init__(f"the board refused {command}: {reason.name.lower().replace('_', ' ')}")

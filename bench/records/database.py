@@ -160,6 +160,18 @@ def _check_schema(engine: Engine, where: str, create: bool) -> None:
         )
     if version < tables.SCHEMA_VERSION:
         migrations.migrate(engine)
+    _check_complete(engine, where)
+
+
+def _check_complete(engine: Engine, where: str) -> None:
+    """Refuse at once what would fail in the middle of a run."""
+    with engine.connect() as connection:
+        missing = set(tables.metadata.tables) - set(inspect(connection).get_table_names())
+    if missing:
+        raise RecordError(
+            f"{where}: damaged, without its tables {', '.join(sorted(missing))}; "
+            "keep the file for recovery and give another one with --record"
+        )
 
 
 def _make_schema(connection: Connection) -> set[str]:

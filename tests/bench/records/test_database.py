@@ -51,6 +51,16 @@ def test_another_programs_database_is_left_alone(tmp_path: Path):
     assert refused(lambda: Store(path)) == f"{path}: not a record database; give another one with --record"
 
 
+def test_a_database_without_one_of_its_tables_is_refused_when_it_is_opened(tmp_path: Path):
+    path = tmp_path / "records.sqlite"
+    Store(path).close()
+    with sqlite3.connect(path) as connection:
+        connection.execute("DROP TABLE origin")
+    connection.close()
+
+    assert refused(lambda: Store(path)).startswith(f"{path}: damaged, without its tables origin;")
+
+
 def test_a_newer_schema_is_refused(tmp_path: Path):
     path = tmp_path / "records.sqlite"
     Store(path).close()

@@ -8,6 +8,7 @@ import pytest
 from bench.contract.table import Capability, CommandCode, Fault
 from bench.errors import BoardFault, Stopped
 from bench.events import RunEnded
+from bench.link import Board, InProcessLink
 from bench.profiles import load_scenario
 from bench.results import Verdict
 from bench.safety import GuardedBoard
@@ -49,6 +50,31 @@ def test_the_demonstration_finds_its_three_faults_and_never_drives_the_shorted_c
     markers = session.scenario.profile.channel_of_pin[session.scenario.profile.circuit("markers").pin]
     assert markers not in session.board.driven()
     assert "markers was not driven" in (session.step("circuits").reason or "")
+
+
+def test_a_board_whose_controller_died_under_load_opens_for_the_next_one():
+    session = on_simulator("healthy-tandem")
+    profile = session.scenario.profile
+
+    async def die_then_inspect() -> None:
+        clock = asyncio.get_running_loop().time
+        dead = Board(InProcessLink("sim:", session.board, clock), key=6)
+        await dead.open()
+        await dead.claim()
+        await dead.clear((await dead.snapshot()).faults)
+        await dead.set_board(0.5, 0, profile.nominal_v)
+        await dead.set_channel(1, profile.protection)
+        await dead.kick()
+        await dead.arm()
+        await dead.drive(1)
+        await asyncio.sleep(1.0)  # no kick any more
+        assert Fault.HOST_SILENT in (await dead.snapshot()).causes
+        await inspect_in(session, only=["self-check"])
+
+    run_virtual(die_then_inspect())
+
+    assert session.run.state == "complete"
+    assert session.notices == ["the board reported host silent: read and cleared"]
 
 
 SHOWN_BY = {
