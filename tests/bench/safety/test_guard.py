@@ -7,117 +7,12 @@ from itertools import pairwise
 
 import pytest
 
-from bench.contract.table import Capability, ChannelState, EventKind, Fault, Mode, Return, TripReason
-from bench.errors import BoardFault, BoardHeld, LinkError, PermitDenied, Stopped
+from bench.contract.table import ChannelState, EventKind, Fault, Mode, Return, TripReason
+from bench.errors import BoardFault, LinkError, PermitDenied, Stopped
 from bench.safety.guard import Denied, GuardedBoard
 from bench.virtual_time import run_virtual
-from tests.bench.safety.fake_board import EVERYTHING, FakeBoard, small_profile
-
-STOP, TAIL, TURN = 1, 2, 3
-
-
-def guarded(board: FakeBoard, **options: object) -> GuardedBoard:
-    return GuardedBoard(board, small_profile(), **options)
-
-
-async def light_up(guard: GuardedBoard) -> None:
-    await guard.drive(STOP)
-    await guard.drive(TURN)
-    await guard.wait(0.2)
-
-
-def assert_off_and_released(board: FakeBoard) -> None:
-    assert board.on == set()
-    assert board.said("safe"), "SAFE was sent"
-    assert board.said("release")[-1] >= board.said("safe")[0]
-    assert board.log[-1][1] == "all-off release"
-
-
-def on_a_board(body: Callable[[GuardedBoard], Awaitable[object]], board: FakeBoard | None = None, **options: object):
-    board = board or FakeBoard()
-
-    async def main() -> FakeBoard:
-        async with guarded(board, **options) as guard:
-            await body(guard)
-        return board
-
-    return run_virtual(main())
-
-
-# --- way in ---
-
-
-def test_the_way_in_writes_limits_starts_the_watchdog_and_then_arms():
-    board = FakeBoard()
-
-    on_a_board(lambda guard: guard.snapshot(), board)
-
-    order = [text.split()[0] for _, text in board.log][:7]
-    assert order == ["claim", "set-channel", "set-channel", "set-channel", "set-board", "kick", "arm"]
-
-
-def test_a_restart_is_told_and_cleared():
-    board, notices = FakeBoard(), []
-    board.faults = Fault.RESTARTED
-
-    on_a_board(lambda guard: guard.drive(STOP), board, notice=notices.append)
-
-    assert notices == ["the board reported restarted: read and cleared"]
-
-
-def test_a_pressed_emergency_stop_refuses_the_board_in_one_line_before_it_is_claimed():
-    board = FakeBoard()
-    board.emergency_stop = True
-
-    with pytest.raises(BoardFault, match="emergency stop"):
-        on_a_board(light_up, board)
-
-    assert not board.said("claim")
-
-
-def test_a_fault_that_is_over_must_be_acknowledged():
-    board = FakeBoard()
-    board.faults = Fault.RETURN_OVERLOAD
-    with pytest.raises(PermitDenied, match=r"return overload.*acknowledge"):
-        on_a_board(light_up, board)
-
-    on_a_board(light_up, board, acknowledged=Fault.RETURN_OVERLOAD)
-
-    assert_off_and_released(board)
-
-
-def test_a_second_controller_is_turned_away_and_switches_nothing_off():
-    board = FakeBoard()
-    board.held_by_another = True
-
-    with pytest.raises(BoardHeld, match="another controller holds this board: stop it or wait") as refused:
-        on_a_board(light_up, board)
-
-    assert refused.value.exit_code == 69
-    assert not board.said("safe")
-    assert not board.said("release")
-
-
-def test_a_board_without_a_watchdog_needs_somebody_beside_it():
-    notices: list[str] = []
-    with pytest.raises(PermitDenied, match="watchdog"):
-        on_a_board(light_up, FakeBoard(capabilities=EVERYTHING & ~Capability.WATCHDOG), attended=False)
-
-    board = FakeBoard(capabilities=EVERYTHING & ~Capability.WATCHDOG)
-    board.protects = False
-    on_a_board(light_up, board, notice=notices.append)
-
-    assert "no watchdog" in notices[0]
-    assert not board.said("kick")
-
-
-def test_a_link_that_is_too_slow_for_any_watchdog_is_refused():
-    board = FakeBoard()
-    board.exchange_s = 0.25
-
-    with pytest.raises(LinkError, match="250 ms: too slow"):
-        on_a_board(light_up, board)
-
+from tests.bench.safety.fake_board import FakeBoard
+from tests.bench.safety.guarding import STOP, TAIL, TURN, assert_off_and_released, guarded, light_up, on_a_board
 
 # --- keeping ---
 
