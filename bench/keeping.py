@@ -1,6 +1,6 @@
 """What is kept of runs and what is made of it: records, reports, exports. Part of the composition root.
 
-``app.py`` writes through ``recording``; the command and scripts read through the rest. Locations are files or
+``bench.app`` writes through ``recording``; the command and scripts read through the rest. Locations are files or
 database URLs, None for the user's own place. What is heavy is imported where it is first needed.
 """
 

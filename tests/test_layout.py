@@ -47,7 +47,7 @@ def test_the_top_level_holds_the_rooms_and_nothing_else() -> None:
 def test_only_the_composition_root_imports_the_simulator() -> None:
     outside = {file for file in importers("firmware_sim") if not file.startswith("firmware_sim/")}
 
-    assert outside <= {"bench/app.py"}
+    assert outside <= {"bench/app/simulated.py"}
 
 
 def test_nothing_but_the_command_imports_the_command() -> None:

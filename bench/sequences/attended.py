@@ -18,7 +18,21 @@ from bench.sequences.ledger import Ledger, RunStore, new_run
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 
 
-class Surroundings(TypedDict, total=False):
+class Labels(TypedDict, total=False):
+    """What a record is found by later, besides its profile.
+
+    Attributes:
+        unit_number: the trailer's own number.
+        vin: vehicle identification number.
+        operator_name: who tests.
+    """
+
+    unit_number: str | None
+    vin: str | None
+    operator_name: str | None
+
+
+class Surroundings(Labels, total=False):
     """What a session gives to every run.
 
     Attributes:
@@ -29,7 +43,6 @@ class Surroundings(TypedDict, total=False):
         answers: to the operator's questions, by key.
         operator: asked for the rest.
         tell: gets every event.
-        unit_number, vin, operator_name: for the record.
     """
 
     store: Required[RunStore]
@@ -39,9 +52,6 @@ class Surroundings(TypedDict, total=False):
     answers: Mapping[str, Answer] | None
     operator: Operator | None
     tell: Listener
-    unit_number: str | None
-    vin: str | None
-    operator_name: str | None
 
 
 def chosen(profile: Profile, names: Collection[str] | None) -> list[Circuit]:

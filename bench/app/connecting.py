@@ -1,0 +1,65 @@
+"""From a board's URL to a session with it, on the loop that suits it."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+from bench.app.session import Session
+from bench.app.simulated import Simulated, played_by, simulated_link
+from bench.events import Listener, ignore
+from bench.keeping import recording
+from bench.link import Board, open_link, parse_board_url
+from bench.safety.way_out import finish
+from bench.sequences import Nobody, Operator
+from bench.sequences.operator import Answer
+from bench.virtual_time import run_virtual
+
+T = TypeVar("T")
+
+
+def run(url: str, main: Callable[[], Coroutine[Any, Any, T]]) -> T:
+    """Run ``main`` on the loop that suits the board at ``url``: virtual time for a simulated one in process."""
+    if parse_board_url(url).scheme == "sim":
+        return run_virtual(main())
+    return asyncio.run(main())
+
+
+@asynccontextmanager
+async def connect(
+    url: str,
+    *,
+    record: str | Path | None = None,
+    tell: Listener = ignore,
+    notice: Callable[[str], None] = lambda _: None,
+    operator: Operator | None = None,
+    answers: Mapping[str, Answer] | None = None,
+) -> AsyncIterator[Session]:
+    """A session with the board at ``url``, which is off and let go of again on every way out.
+
+    Args:
+        url: a board URL; ``sim:`` and ``sim:SCENARIO`` play a simulated board in process.
+        record: database that keeps the runs, a file or URL; None keeps none.
+        tell: gets every event of a run, in order.
+        notice: gets one-line remarks that stop nothing.
+        operator: answers questions that ``answers`` does not; without one, what depends on a
+            safety question is not tested.
+        answers: to the operator's questions, by key.
+
+    Raises:
+        InputError: the URL or scenario is wrong.
+        NoBoard: nothing answers.
+        NotOurBoard: something else answers.
+        RecordError: the database can't be used.
+    """
+    where = parse_board_url(url)
+    scenario = played_by(where)
+    async with recording(record, notice) as store:
+        board = Board(simulated_link(where, scenario) if scenario else open_link(where))
+        identity = await board.open()
+        person = operator or (Simulated(scenario) if scenario else Nobody())
+        try:
+            yield Session(where, board, identity, store, tell, notice, person, dict(answers or {}))
+        finally:
+            await finish(board.close())

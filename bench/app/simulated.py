@@ -1,0 +1,114 @@
+"""Simulated boards: in process for ``sim:`` URLs, behind real ports for everybody else."""
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from bench.errors import NoBoard
+from bench.link import BoardUrl, InProcessLink, Link
+from bench.profiles import load_scenario
+from bench.profiles.model import Scenario
+from bench.sequences import Question
+from bench.sequences.operator import Answer
+
+STANDARD_SCENARIO = "healthy-tandem"  # what ``sim:`` alone plays
+
+# --- in process ---
+
+
+def played_by(where: BoardUrl) -> Scenario | None:
+    """The scenario that a ``sim:`` URL plays; None for a board that is real or at least behind a real port.
+
+    Raises:
+        InputError: the scenario is wrong.
+    """
+    return load_scenario(where.path or STANDARD_SCENARIO) if where.scheme == "sim" else None
+
+
+def simulated_link(where: BoardUrl, scenario: Scenario) -> Link:
+    """A link to a board that lives in this process, on this loop's time."""
+    from firmware_sim.simulator import Simulator
+
+    return InProcessLink(where.text, Simulator(scenario), asyncio.get_running_loop().time)
+
+
+class Simulated:
+    """The operator beside a simulated trailer: the scenario's answers, and yes to whatever it leaves open.
+
+    Nobody can stand too near a trailer that is not there.
+    """
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._answers = scenario.answers
+        self._scenario = scenario
+
+    async def ask(self, question: Question) -> Answer | None:
+        """The scenario's answer, a stroke as it was built, or yes."""
+        return self._answers.get(question.key, self._strokes().get(question.key, True))
+
+    def _strokes(self) -> dict[str, str]:
+        """What somebody with a rule would read at each wheel end."""
+        scenario = self._scenario
+        if scenario.air is None or scenario.profile.air is None:
+            return {}
+        from firmware_sim.air.as_built import strokes_m
+
+        built_m = strokes_m(scenario.profile.air, scenario.air, scenario.seed)
+        moved_m = {fault.place: fault.value or 0.0 for fault in scenario.air.faults if fault.kind == "stroke"}
+        return {f"stroke-{name}": f"{metres * 1000:.0f} mm" for name, metres in (built_m | moved_m).items()}
+
+
+# --- behind real ports ---
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatorPorts:
+    """On which ports a simulated board is played; None and False for not at all, port 0 for any free one."""
+
+    serial: bool = False
+    tcp: int | None = None
+    modbus_rtu: bool = False
+    modbus_tcp: int | None = None
+
+
+async def play(
+    scenario: str | Path,
+    ports: SimulatorPorts,
+    ready: Callable[[list[str]], None],
+    *,
+    speed: float = 1.0,
+    baud: int | None = None,
+    seed: int | None = None,
+) -> None:
+    """Play a simulated board on real ports until cancelled.
+
+    Args:
+        scenario: name or file.
+        ports: where.
+        ready: gets the board URLs once everything is open.
+        speed: board seconds in a second.
+        baud: paces pseudo-terminals like a line of that speed; None as fast as they go.
+        seed: instead of the scenario's own.
+
+    Raises:
+        InputError: the scenario is wrong.
+        NoBoard: a port can't be opened.
+    """
+    from firmware_sim.servers import PTY, ServeOptions, serve
+    from firmware_sim.simulator import Simulator
+
+    played = load_scenario(scenario)
+    simulator = Simulator(played if seed is None else replace(played, seed=seed))
+    options = ServeOptions(
+        tcp=ports.tcp,
+        modbus_tcp=ports.modbus_tcp,
+        serial=PTY if ports.serial else None,
+        modbus_rtu=PTY if ports.modbus_rtu else None,
+        speed=speed,
+        baud=baud,
+    )
+    try:
+        await serve(simulator, options, lambda endpoints: ready(endpoints.urls()))
+    except OSError as error:
+        raise NoBoard(f"the port can't be opened: {error}; choose another, or end what holds it") from error
