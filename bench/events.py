@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from bench.results import Run, StepResult
+from bench.results import Run, StepResult, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,30 @@ class Changed:
 
 
 @dataclass(frozen=True, slots=True)
+class LeakWatched:
+    """What is known so far of the leak of a line that is being watched.
+
+    Attributes:
+        line: ``supply`` or ``service``.
+        rate_pa_per_s, low_pa_per_s, high_pa_per_s: fall at 100 psi and its 95 % interval; None before an estimate.
+        limit_pa_per_s: what is allowed; None without a limit.
+        seconds_to_go: about how long a decision will take yet.
+        verdict: once decided.
+    """
+
+    step: str
+    board_s: float
+    line: str
+    pressure_pa: float | None
+    rate_pa_per_s: float | None
+    low_pa_per_s: float | None
+    high_pa_per_s: float | None
+    limit_pa_per_s: float | None
+    seconds_to_go: float | None
+    verdict: Verdict | None
+
+
+@dataclass(frozen=True, slots=True)
 class StepEnded:
     """A step is in the record."""
 
@@ -77,7 +101,7 @@ class RunEnded:
     run: Run
 
 
-Event = RunStarted | Cautioned | StepStarted | Progress | Changed | StepEnded | RunEnded
+Event = RunStarted | Cautioned | StepStarted | Progress | Changed | LeakWatched | StepEnded | RunEnded
 Listener = Callable[[Event], None]
 
 

@@ -11,13 +11,14 @@ there), `simulated.py` is everything that a simulated board needs.
 """
 
 from bench.app.connecting import connect, run
-from bench.app.session import AnyProfile, SelfTest, Session
+from bench.app.session import AnyProfile, Companion, SelfTest, Session
 from bench.app.simulated import STANDARD_SCENARIO, Simulated, SimulatorPorts, play
 from bench.keeping import open_records, report_html
 
 __all__ = [
     "STANDARD_SCENARIO",
     "AnyProfile",
+    "Companion",
     "SelfTest",
     "Session",
     "Simulated",

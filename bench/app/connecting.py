@@ -6,7 +6,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
-from bench.app.session import Session
+from bench.app.session import Alone, Companion, Session
 from bench.app.simulated import Simulated, played_by, simulated_link
 from bench.events import Listener, ignore
 from bench.keeping import recording
@@ -35,6 +35,7 @@ async def connect(
     notice: Callable[[str], None] = lambda _: None,
     operator: Operator | None = None,
     answers: Mapping[str, Answer] | None = None,
+    companion: Companion | None = None,
 ) -> AsyncIterator[Session]:
     """A session with the board at ``url``, which is off and let go of again on every way out.
 
@@ -46,6 +47,7 @@ async def connect(
         operator: answers questions that ``answers`` does not; without one, what depends on a
             safety question is not tested.
         answers: to the operator's questions, by key.
+        companion: goes along with every run.
 
     Raises:
         InputError: the URL or scenario is wrong.
@@ -60,6 +62,8 @@ async def connect(
         identity = await board.open()
         person = operator or (Simulated(scenario) if scenario else Nobody())
         try:
-            yield Session(where, board, identity, store, tell, notice, person, dict(answers or {}))
+            yield Session(
+                where, board, identity, store, tell, notice, person, dict(answers or {}), companion or Alone()
+            )
         finally:
             await finish(board.close())

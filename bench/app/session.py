@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Unpack
+from typing import Protocol, Unpack
 
 from bench.contract.readings import Event as BoardEvent
 from bench.contract.readings import Identity, Snapshot
@@ -23,6 +23,7 @@ from bench.profiles.model import Profile
 from bench.records.ids import new_record_id
 from bench.results import Run
 from bench.safety import GuardedBoard
+from bench.safety.hand import Hand
 from bench.safety.way_in import HOW_IT_ENDED, claimed
 from bench.sequences import (
     Heard,
@@ -39,6 +40,7 @@ from bench.sequences import (
 from bench.sequences.again import what_again
 from bench.sequences.attended import Labels, Surroundings
 from bench.sequences.operator import Answer, is_yes
+from bench.sequences.skipping import Skip
 
 AnyProfile = str | Path | Profile
 
@@ -56,6 +58,40 @@ class SelfTest:
     def passed(self) -> bool:
         """Whether the board found nothing wrong with itself."""
         return not self.faults
+
+
+class Companion(Protocol):
+    """Somebody who goes along with every run: sees each snapshot, may stop it, and may have to hold the control.
+
+    Attributes:
+        hand: who must hold the control while air moves something; None for the session itself.
+    """
+
+    hand: Hand | None
+
+    def opened(self, guard: GuardedBoard) -> None:
+        """A run has begun; its guard can be told to stop."""
+
+    def closed(self) -> None:
+        """It is over, and everything is off."""
+
+    def saw(self, snapshot: Snapshot) -> None:
+        """The board was read."""
+
+
+class Alone:
+    """Nobody."""
+
+    hand: Hand | None = None
+
+    def opened(self, guard: GuardedBoard) -> None:
+        """Nobody looks."""
+
+    def closed(self) -> None:
+        """Nobody looks."""
+
+    def saw(self, snapshot: Snapshot) -> None:
+        """Nobody looks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,23 +115,30 @@ class Session:
     _notice: Callable[[str], None]
     _operator: Operator
     _answers: dict[str, Answer] = field(default_factory=dict)
+    _companion: Companion = field(default_factory=Alone)
 
     # --- runs ---
 
     async def inspect(
-        self, profile: AnyProfile, *, only: Collection[str] | None = None, **labels: Unpack[Labels]
+        self,
+        profile: AnyProfile,
+        *,
+        only: Collection[str] | None = None,
+        skipping: Skip | None = None,
+        **labels: Unpack[Labels],
     ) -> Run:
         """Test what is plugged in.
 
         Args:
             profile: what that is.
             only: names of the steps to do, all when None.
+            skipping: lets somebody leave out a step while it is done.
             labels: for the record.
         """
         choose(only)  # a wrong name is refused before the board is touched
         async with self.guarded(profile) as (guard, loaded):
             around = self.surroundings(labels)
-            return await run_inspection(guard, loaded, only=only, keep=self._store.keep, **around)
+            return await run_inspection(guard, loaded, only=only, skipping=skipping, keep=self._store.keep, **around)
 
     async def retest(
         self,
@@ -103,6 +146,7 @@ class Session:
         profile: AnyProfile,
         *,
         closed: Collection[tuple[int, int | None]] = (),
+        skipping: Skip | None = None,
         operator_name: str | None = None,
     ) -> Run:
         """Test again what a run found, and what its repair could have touched.
@@ -111,6 +155,7 @@ class Session:
             before: the run, whole; its labels are taken over.
             profile: as it was then.
             closed: step and finding numbers that were closed since.
+            skipping: as for ``inspect``.
             operator_name: who tests now.
 
         Raises:
@@ -124,6 +169,7 @@ class Session:
                 loaded,
                 only=again.steps,
                 circuits=again.circuits,
+                skipping=skipping,
                 keep=self._store.keep,
                 command="retest",
                 **self.surroundings(labels),
@@ -213,7 +259,9 @@ class Session:
 
     async def snapshot(self) -> Snapshot:
         """Everything the board measures, at one instant; switches nothing."""
-        return await self._board.snapshot()
+        seen = await self._board.snapshot()
+        self._companion.saw(seen)
+        return seen
 
     async def self_test(self) -> SelfTest:
         """Let the board test memory, converter and temperature, with nothing switched on.
@@ -242,9 +290,21 @@ class Session:
         loaded = _loaded(profile)
         self._store.profile = loaded
         acknowledged = await self._acknowledged()
-        guard = GuardedBoard(self._board, loaded, notice=self._notice, on_event=on_event, acknowledged=acknowledged)
+        guard = GuardedBoard(
+            self._board,
+            loaded,
+            notice=self._notice,
+            on_event=on_event,
+            acknowledged=acknowledged,
+            on_snapshot=self._companion.saw,
+            hand=self._companion.hand,
+        )
         async with guard:
-            yield guard, loaded
+            self._companion.opened(guard)
+            try:
+                yield guard, loaded
+            finally:
+                self._companion.closed()
 
     def surroundings(self, labels: Labels) -> Surroundings:
         """What the session gives to every run, under a new record's id."""

@@ -13,7 +13,7 @@ from rich.console import RenderableType
 from bench import app, keeping
 from bench.cli import ask, json_view, terminal, verdict_view
 from bench.cli.progress import ProgressView
-from bench.cli.vin import doubt
+from bench.vin import doubt
 from bench.errors import BenchError, BoardFault, InputError, Stopped
 from bench.events import Event, RunEnded
 from bench.link import parse_board_url

@@ -16,6 +16,7 @@ from bench.contract.table import Valve
 from bench.errors import PermitDenied
 from bench.profiles.air_model import AirInput, AirSystem
 from bench.safety import interlock
+from bench.safety.hand import Hand
 from bench.safety.interlock import TABLE, Acknowledgement, AirSeen, Pressures, Stage, State, Thresholds
 
 RATE_OVER_S = 5.0
@@ -40,6 +41,7 @@ class AirGuard:
         air: what is behind the valves; None for a profile without air.
         move: sends one valve command.
         thresholds: of the interlock.
+        hand: a person who must hold the control; with None the session holds it for as long as a step lasts.
 
     Attributes:
         system: what is behind the valves.
@@ -47,8 +49,11 @@ class AirGuard:
         ended: why the interlock last ended a stage by itself.
     """
 
-    def __init__(self, air: AirSystem | None, move: MoveValve, thresholds: Thresholds | None = None) -> None:
+    def __init__(
+        self, air: AirSystem | None, move: MoveValve, thresholds: Thresholds | None = None, hand: Hand | None = None
+    ) -> None:
         self.system = air
+        self.hand = hand
         self.state = State()
         self.ended: str | None = None
         self.thresholds = thresholds or Thresholds()

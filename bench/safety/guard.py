@@ -27,6 +27,7 @@ from bench.errors import BoardRefused, LinkError, PermitDenied, Stopped
 from bench.profiles.model import Profile
 from bench.safety.air_guard import LINES, AirGuard
 from bench.safety.ending import Ending
+from bench.safety.hand import Hand
 from bench.safety.interlock import Stage
 from bench.safety.keeper import SHORTEST_BASELINE_S, Keeper
 from bench.safety.permit import (
@@ -78,6 +79,8 @@ class GuardedBoard:
         on_event: takes every event of the board as it is read.
         acknowledged: latched faults that the operator has seen and wants cleared.
         attended: somebody stands beside the board; without them it must have a watchdog.
+        on_snapshot: takes every snapshot as it is read.
+        hand: who must hold the control while air moves something; None for the session itself.
         capacity: what supply and returns carry.
 
     Commands raise ``Denied`` when a rule refuses, ``BoardRefused`` when the board does,
@@ -94,6 +97,8 @@ class GuardedBoard:
         acknowledged: Fault = NO_FAULT,
         attended: bool = True,
         capacity: Capacity | None = None,
+        on_snapshot: Callable[[Snapshot], None] = _ignore,
+        hand: Hand | None = None,
     ) -> None:
         self.setup = Setup.of(profile)
         self.capacity = capacity or Capacity()
@@ -101,11 +106,12 @@ class GuardedBoard:
         self._board = board
         self._notice = notice
         self._on_event = on_event
+        self._on_snapshot = on_snapshot
         self._acknowledged = acknowledged
         self._attended = attended
         self._ending = Ending()
         self._watch = Watch(self.setup, self.capacity, self._ending)
-        self.air = AirGuard(profile.air, self._move_valve)
+        self.air = AirGuard(profile.air, self._move_valve, hand=hand)
         self._ceiling_pa = PRESSURE_CEILING_PA if profile.air is None else self.air.thresholds.highest_pa
         self._identity: Identity | None = None
         self._stopped: str | None = None
@@ -297,6 +303,7 @@ class GuardedBoard:
 
     def _noted(self, asked_at_s: float, snapshot: Snapshot) -> Snapshot:
         self.air.note(snapshot)
+        self._on_snapshot(snapshot)
         return self._watch.note(asked_at_s, snapshot)
 
     def _checked(self, snapshot: Snapshot) -> Snapshot:

@@ -18,6 +18,7 @@ from bench.sequences.cautions import BEFORE_AIR, SUPPLY, before_power, clear_to_
 from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
+from bench.sequences.skipping import Skip
 from bench.sequences.steps import Step, choose
 
 Infer = Callable[[Measurements], tuple[Finding, ...]]
@@ -38,6 +39,7 @@ async def run_inspection(
     board_url: str = "",
     only: Collection[str] | None = None,
     skip: Collection[str] = (),
+    skipping: Skip | None = None,
     circuits: Collection[str] | None = None,
     answers: Mapping[str, Answer] | None = None,
     operator: Operator | None = None,
@@ -60,6 +62,7 @@ async def run_inspection(
         board_url: for the record.
         only: names of the steps to do, all when None.
         skip: names of steps to leave out.
+        skipping: lets somebody leave out a step while it is done.
         circuits: names of the circuits to drive alone, all when None; every one is looked at without power.
         answers: to the operator's questions, by key.
         operator: asked for the rest; without one, what depends on a safety question is not tested.
@@ -87,7 +90,7 @@ async def run_inspection(
     )
     ledger = Ledger(run, guard, store, tell)
     inspection = Inspection(guard, profile, tell, only_circuits=circuits)
-    loop = _Loop(inspection, chosen, ledger, Prepared(answers or {}, operator), infer, keep)
+    loop = _Loop(inspection, chosen, ledger, Prepared(answers or {}, operator), infer, keep, skipping)
     return await loop.run()
 
 
@@ -106,6 +109,7 @@ class _Loop:
         operator: Operator,
         infer: Infer,
         keep: Keep,
+        skipping: Skip | None,
     ) -> None:
         self._inspection = inspection
         inspection.operator = operator
@@ -117,6 +121,7 @@ class _Loop:
         self._tell = inspection.tell
         self._infer = infer
         self._keep = keep
+        self._skipping = skipping or Skip()
         self._kept = 0
         self._found: list[Finding] = []
         self._doing: StepResult | None = None
@@ -186,7 +191,8 @@ class _Loop:
         self._inspection.step = step.name
         self._inspection.to_come = tuple(other.name for other in self._steps[self._steps.index(step) + 1 :])
         try:
-            await step.perform(self._inspection, outcome)
+            async with self._skipping.able():
+                await step.perform(self._inspection, outcome)
         except (AirTripped, AirProblem) as problem:
             self._tell_once(outcome, str(problem))
             return str(problem)

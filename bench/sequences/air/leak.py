@@ -13,6 +13,7 @@ from bench.air.leak import LeakJudgement, LeakWatch
 from bench.air.place import LeakTest, Test, locate
 from bench.air.trace import stuck_since
 from bench.contract.readings import Snapshot
+from bench.events import LeakWatched
 from bench.profiles.air_model import PA_PER_PSI
 from bench.profiles.model import Limit
 from bench.results import Trace, Value, Verdict
@@ -134,6 +135,16 @@ def _judge(inspection: Inspection, lines: list[_Watched], seen: Snapshot) -> Non
         if each.open and each.watch is not None:
             each.judgement = each.watch.judgement()
             inspection.progress(seen, _progress(each))
+            inspection.tell(_watched(inspection.step, each, seen.uptime_s))
+
+
+def _watched(step: str, each: _Watched, board_s: float) -> LeakWatched:
+    said = each.judgement or LeakJudgement(None)
+    pressure_pa = each.track.pressure_pa[-1] if each.track.pressure_pa else None
+    return LeakWatched(
+        step, board_s, each.line, pressure_pa, said.rate_pa_per_s, said.low_pa_per_s, said.high_pa_per_s,
+        each.limit_pa_per_s, said.seconds_to_go, said.verdict,
+    )  # fmt: skip
 
 
 def _progress(each: _Watched) -> str:

@@ -129,6 +129,8 @@ async def _emptied(inspection: Inspection) -> None:
 async def refresh(inspection: Inspection) -> None:
     """Ask again when what people said is about to be too old for a step."""
     _trusted(inspection)
+    if inspection.guard.air.state.stage is Stage.RELEASE:  # somebody let go: what was applied is released to its end
+        await release(inspection)
     state, limits = inspection.guard.air.state, inspection.guard.air.thresholds
     seen = await look(inspection)
     stale = state.said.missing is not None or seen.uptime_s - state.said_s > limits.acknowledged_for_s / 2
@@ -158,6 +160,7 @@ async def charge(inspection: Inspection) -> Track:
     guard, track = inspection.guard, Track()
     await _set_regulators(inspection)
     async with holding(guard):
+        await _in_hand(guard, Stage.CHARGE)
         await guard.enter(Stage.CHARGE)
         low_since_s: float | None = None
         while True:
@@ -195,7 +198,10 @@ async def _set_regulators(inspection: Inspection) -> None:
 
 @asynccontextmanager
 async def holding(guard: GuardedBoard) -> AsyncIterator[None]:
-    """Hold the control while the body runs."""
+    """Hold the control while the body runs, or have a person hold it where one must."""
+    if guard.air.hand is not None:
+        yield
+        return
     guard.air.hold()
     try:
         async with asyncio.TaskGroup() as tasks:
@@ -206,6 +212,12 @@ async def holding(guard: GuardedBoard) -> AsyncIterator[None]:
                 keeping.cancel()
     except BaseExceptionGroup as group:  # of one: holding itself never fails
         raise group.exceptions[0] from None
+
+
+async def _in_hand(guard: GuardedBoard, stage: Stage) -> None:
+    """Wait for the person who must hold the control, where one must."""
+    if guard.air.hand is not None:
+        await guard.air.hand.taken(stage)
 
 
 async def _hold_on(guard: GuardedBoard) -> None:
@@ -225,6 +237,7 @@ async def applying(inspection: Inspection, at_most_s: float = inf, stage: Stage 
     if inspection.air.cannot_apply:
         raise PermitDenied(inspection.air.cannot_apply)
     async with holding(guard):
+        await _in_hand(guard, stage)
         await guard.enter(stage, at_most_s)
         try:
             yield

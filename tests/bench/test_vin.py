@@ -1,6 +1,6 @@
 import pytest
 
-from bench.cli.vin import check_digit, doubt
+from bench.vin import check_digit, doubt
 
 # 49 CFR 565.15: the rule's own samples and worked examples published with it.
 PUBLISHED = [
