@@ -246,7 +246,7 @@ class Board:
         await self._command(CommandCode.ARM)
 
     async def safe(self) -> None:
-        """Everything off, service line exhausted, disarmed; needs no claim."""
+        """Everything off, both air lines exhausted, disarmed; needs no claim."""
         await self._command(CommandCode.SAFE)
 
     async def clear(self, faults: Fault) -> None:

@@ -9,59 +9,28 @@ same. There the board's own note of the last command is read after each command.
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 
 from pymodbus.constants import ExcCodes
 
 from bench.contract.fields import Block, RawValue
 from bench.contract.table import COMMAND, SNAPSHOT, CommandCode, Refusal
-from bench.errors import GarbledReply, NoBoard
-from bench.link.confirm import named_refusal, write_confirmed
-from bench.link.exchange import Turns, try_again
+from bench.errors import GarbledReply
+from bench.link.confirm import named_refusal
 from bench.link.modbus_wire import ModbusWire
 from bench.link.url import BoardUrl
+from bench.link.wired import WiredLink
 
 _HEAD_FIELDS = [field.name for field in SNAPSHOT.header].index("command_result") + 1
 _HEAD = replace(SNAPSHOT, header=SNAPSHOT.header[:_HEAD_FIELDS], row=())  # ends with the last command's result
 
 
-class ModbusLink:
+class ModbusLink(WiredLink):
     """A :class:`~bench.link.base.Link` over Modbus RTU or TCP; ``answer_s`` as :class:`ModbusWire` has it."""
 
     def __init__(self, url: BoardUrl, answer_s: float | None = None) -> None:
-        self.url = url.text
         self._wire = ModbusWire(url, answer_s)
-        self._turns = Turns()
-        self._is_open = False
+        super().__init__(url.text, self._wire)
         self._tags: dict[int, int] = {}
-
-    async def open(self) -> None:
-        """Connect."""
-        self._is_open = True
-        await self._turns.take(self._be_connected)
-
-    async def read(self, block: Block, rows: int = 0, index: int = 1) -> tuple[int, ...]:
-        """Registers of a block without its tag."""
-        return await self._turns.take(partial(try_again, self._be_connected, partial(self._read, block, rows, index)))
-
-    async def write(self, block: Block, values: Sequence[RawValue], index: int = 1) -> Refusal:
-        """Write settings and read them back."""
-        return await write_confirmed(self, self._put, block, values, index)
-
-    async def command(self, sequence: int, key: int, code: CommandCode, arguments: Sequence[int]) -> Refusal:
-        """Give one command, once."""
-        return await self._turns.take(partial(self._command, sequence, key, code, arguments))
-
-    async def close(self) -> None:
-        """Disconnect."""
-        self._is_open = False
-        await self._turns.take(self._wire.disconnect)
-
-    async def _be_connected(self) -> None:
-        if not self._is_open:
-            raise NoBoard(f"{self.url}: the link is closed")
-        if not self._wire.is_connected:
-            await self._wire.connect()
 
     async def _read(self, block: Block, rows: int, index: int) -> tuple[int, ...]:
         start = block.start(index)
@@ -77,18 +46,14 @@ class ModbusLink:
         self._tags[start] = tag
         return registers[1:]
 
-    async def _put(self, block: Block, values: Sequence[RawValue], index: int) -> Refusal:
-        registers, start = block.pack(values), block.start(index) + 1
-        code = await self._turns.take(
-            partial(try_again, self._be_connected, partial(self._wire.write, start, registers))
-        )
+    async def _write(self, block: Block, values: Sequence[RawValue], index: int) -> Refusal:
+        code = await self._wire.write(block.start(index) + 1, block.pack(values))
         # Exception 4 to settings has one reason: they are not changed under a channel that is on.
         return {0: Refusal.NONE, ExcCodes.ILLEGAL_VALUE: Refusal.BAD_VALUE}.get(code, Refusal.OUTPUT_ON)
 
     async def _command(self, sequence: int, key: int, code: CommandCode, arguments: Sequence[int]) -> Refusal:
         a, b, c = (*arguments, 0, 0, 0)[:3]
         registers = COMMAND.pack((sequence, key, code, a, b, c))
-        await self._be_connected()
         exception = await self._wire.write(COMMAND.address + 1, registers)
         if exception == ExcCodes.ILLEGAL_VALUE:
             return Refusal.BAD_VALUE
