@@ -32,6 +32,7 @@ from bench.link import Board, BoardUrl, InProcessLink, Link, open_link, parse_bo
 from bench.link.modbus_wire import between_frames_s
 from bench.profiles import load_scenario
 from bench.virtual_time import run_virtual
+from bench.wall_time import run_wall
 from firmware_sim.servers import ServeOptions, serve
 from firmware_sim.simulator import Simulator
 
@@ -183,9 +184,9 @@ def main() -> None:
     parser.add_argument("--serve", choices=SERVERS, help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.serve:
-        asyncio.run(run_server(SERVERS[chosen.serve]))
+        run_wall(run_server(SERVERS[chosen.serve]))
         return
-    asyncio.run(over_ports(chosen.seconds))
+    run_wall(over_ports(chosen.seconds))
     run_virtual(in_process(chosen.seconds))
 
 

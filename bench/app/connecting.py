@@ -1,6 +1,5 @@
 """From a board's URL to a session with it, on the loop that suits it."""
 
-import asyncio
 from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -15,6 +14,7 @@ from bench.safety.way_out import finish
 from bench.sequences import Nobody, Operator
 from bench.sequences.operator import Answer
 from bench.virtual_time import run_virtual
+from bench.wall_time import run_wall
 
 T = TypeVar("T")
 
@@ -23,7 +23,7 @@ def run(url: str, main: Callable[[], Coroutine[Any, Any, T]]) -> T:
     """Run ``main`` on the loop that suits the board at ``url``: virtual time for a simulated one in process."""
     if parse_board_url(url).scheme == "sim":
         return run_virtual(main())
-    return asyncio.run(main())
+    return run_wall(main())
 
 
 @asynccontextmanager
