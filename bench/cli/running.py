@@ -21,6 +21,7 @@ from bench.profiles import load_answers, load_profile
 from bench.records.location import default_path
 from bench.results import Run, Verdict
 from bench.units import System
+from bench.wall_time import run_wall
 
 if TYPE_CHECKING:
     from bench.reports import Paper
@@ -58,7 +59,7 @@ def serving(work: Callable[[], Awaitable[None]]) -> None:
     Raises:
         Stopped: as always.
     """
-    asyncio.run(_until_stopped(work))
+    run_wall(_until_stopped(work))
 
 
 async def _until_stopped(work: Callable[[], Awaitable[T]]) -> T:
