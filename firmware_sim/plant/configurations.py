@@ -5,7 +5,7 @@ from functools import lru_cache
 
 from bench.profiles.model import Scenario
 from firmware_sim.plant.as_built import Harness
-from firmware_sim.plant.devices import Devices, FloatArray
+from firmware_sim.plant.devices import Devices
 from firmware_sim.plant.faults import Effect, OneWay
 from firmware_sim.plant.netlist import build_netlist
 from firmware_sim.plant.network import BoardWiring, Network, Reduced
@@ -21,8 +21,6 @@ class Configuration:
     def __init__(self, devices: Devices, network: Network) -> None:
         self.devices = devices
         self.network = network
-        self.names = network.terminal_names
-        self.incidence_t: FloatArray = network.incidence_t
         self._reduce = lru_cache(maxsize=MOST_REDUCTIONS)(network.reduce)
 
     def reduced(self, switches: Switches, limiting: tuple[bool, ...]) -> Reduced:

@@ -1,9 +1,12 @@
 """The non-linear loads as vectors, linearised for one implicit stage.
 
 Ports are ordered filaments, then piecewise-linear devices (LED lamps, diodes), then control
-units. A stage is implicit in time: its states obey ``x = base + a F(x, v)``, where ``a`` is a
-time (the stage's share of the step). A port's capacitor then looks like a conductance C/a
-behind the base voltage, and a filament's temperature can be eliminated port by port.
+units. The plant's state is one vector: the voltage of every port, the temperature of every
+filament, the current into every port; so a rate, a prediction or a parabola is one expression.
+
+A stage is implicit in time: its states obey ``x = base + a F(x)``, where ``a`` is a time (the
+stage's share of the step). A port's capacitor then looks like a conductance C/a behind the base
+voltage, and a filament's temperature can be eliminated port by port.
 """
 
 from collections.abc import Mapping, Sequence
@@ -111,12 +114,25 @@ class Devices:
         self.lines = PiecewiseLinear([kind for kind in kinds if isinstance(kind, (Led, Diode))])
         self.unit_types = {t.name: t.type for t in ordered if isinstance(t.type, ControlUnitType)}
         self.count = len(ordered)
-        self.hot = slice(0, self.filaments.count)
-        self.broken = slice(self.filaments.count, self.filaments.count + self.lines.count)
         self.first_unit = self.filaments.count + self.lines.count
+        self.hot = slice(0, self.filaments.count)  # ports
+        self.broken = slice(self.filaments.count, self.first_unit)
+        self.volts = slice(0, self.count)  # parts of the state
+        self.kelvin = slice(self.count, self.count + self.filaments.count)
+        self.integrated = slice(0, self.kelvin.stop)
+        self.amps = slice(self.kelvin.stop, self.kelvin.stop + self.count)
         self.capacitance_f = np.array([_capacitance_f(kind) for kind in kinds], dtype=float)
         self.has_capacitors = bool(self.capacitance_f.any())
         self.is_capacitor = (self.capacitance_f > 0).astype(float)
+        self.identity = np.eye(self.count)
+        self.curved = np.ones(self.count)
+        self.curved[self.broken] = 0.0
+
+    def at_rest(self) -> FloatArray:
+        """The state without any voltage, filaments at ambient."""
+        state = np.zeros(self.amps.stop)
+        state[self.kelvin] = self.filaments.ambient_k
+        return state
 
 
 def _capacitance_f(kind: LoadType) -> float:
@@ -140,55 +156,50 @@ def _order(terminal: Terminal) -> int:
 
 
 class Stage:
-    """One implicit stage: the devices linearised around (v, T) as currents ``i`` and slopes ``g``."""
+    """Implicit stages of one time share: the devices linearised around (v, T) as currents ``i`` and slopes ``g``."""
 
-    def __init__(
-        self,
-        devices: Devices,
-        units: Mapping[str, ControlUnit],
-        time_share_s: float,
-        base_v: FloatArray,
-        base_k: FloatArray,
-    ) -> None:
-        self._filaments = devices.filaments
-        self._lines = devices.lines
-        self._hot, self._broken = devices.hot, devices.broken
+    def __init__(self, devices: Devices, units: Mapping[str, ControlUnit], time_share_s: float) -> None:
+        self.time_share_s = time_share_s
+        self._devices = devices
         self._units = [
             (devices.first_unit + index, units[name], kind)
             for index, (name, kind) in enumerate(devices.unit_types.items())
         ]
         # everything in the heat balance that is linear in the temperature, W/K and W
-        filaments = devices.filaments
-        per_share = filaments.heat_j_per_k / time_share_s
-        self._inertia = per_share + filaments.conducted_w_per_k
-        self._held_w = per_share * base_k + filaments.constant_w
-        self._has_capacitors = devices.has_capacitors
+        self._per_share = devices.filaments.heat_j_per_k / time_share_s
+        self._inertia = self._per_share + devices.filaments.conducted_w_per_k
         self._companion = devices.capacitance_f / time_share_s
-        self._base_v = base_v
         self.g = np.zeros(devices.count)
         self.i = np.zeros(devices.count)
 
+    def begin_at(self, base: FloatArray) -> None:
+        """Take the base of port voltages (used where there is a capacitor) and temperatures."""
+        devices = self._devices
+        self._held_w = self._per_share * base[devices.kelvin] + devices.filaments.constant_w
+        self._base_a = self._companion * base[devices.volts]
+
     def linearise(self, v: FloatArray, kelvin: FloatArray) -> None:
         """Evaluate all ports at ``v`` and temperatures ``kelvin`` (filaments only)."""
-        if self._filaments.count:
-            self._linearise_filaments(v[self._hot], kelvin)
-        if self._lines.count:
-            across_v = v[self._broken]
-            self._pieces = self._lines.at(across_v)
-            self.g[self._broken] = self._pieces.siemens
-            self.i[self._broken] = self._pieces.at_zero + self._pieces.siemens * across_v
+        devices = self._devices
+        if devices.filaments.count:
+            self._linearise_filaments(v[devices.hot], kelvin)
+        if devices.lines.count:
+            across_v = v[devices.broken]
+            self._pieces = pieces = devices.lines.at(across_v)
+            self.g[devices.broken] = pieces.siemens
+            self.i[devices.broken] = pieces.at_zero + pieces.siemens * across_v
         for port, unit, kind in self._units:
             self.i[port], self.g[port] = _unit_line(unit, kind, float(v[port]))
-        if self._has_capacitors:
+        if devices.has_capacitors:
             self.g += self._companion
-            self.i += self._companion * (v - self._base_v)
+            self.i += self._companion * v - self._base_a
 
     def _linearise_filaments(self, v: FloatArray, kelvin: FloatArray) -> None:
         """Eliminate each temperature from ``heat (T - base) / a = v^2 g(T) - loss(T)`` at fixed and at changing v.
 
         Every numpy call here costs more than its arithmetic, so terms are gathered to keep them few.
         """
-        f = self._filaments
+        f, hot = self._devices.filaments, self._devices.hot
         siemens, radiated = f.siemens_and_radiated(kelvin)
         amps = v * siemens
         watts = v * amps
@@ -199,21 +210,22 @@ class Stage:
         cooler = RESISTANCE_EXPONENT * amps * per_kelvin  # fall of the current per kelvin
         self._kelvin_at_v = gain_w / stiffness
         self._kelvin_per_v = 2 * amps / stiffness
-        self.g[self._hot] = siemens - cooler * self._kelvin_per_v
-        self.i[self._hot] = amps - cooler * self._kelvin_at_v
+        self.g[hot] = siemens - cooler * self._kelvin_per_v
+        self.i[hot] = amps - cooler * self._kelvin_at_v
 
     def temperature_step(self, dv: FloatArray) -> FloatArray:
         """Temperature change that belongs to voltage changes ``dv`` of all ports."""
-        change: FloatArray = self._kelvin_at_v + self._kelvin_per_v * dv[self._hot]
+        change: FloatArray = self._kelvin_at_v + self._kelvin_per_v * dv[self._devices.hot]
         return change
 
     def careful_share(self, v: FloatArray, dv: FloatArray) -> float:
         """How much of a step ``dv`` stays within the first break of any device."""
-        return self._lines.share_to_next_piece(v[self._broken], dv[self._broken]) if self._lines.count else 1.0
+        lines, broken = self._devices.lines, self._devices.broken
+        return lines.share_to_next_piece(v[broken], dv[broken]) if lines.count else 1.0
 
     def on_other_pieces(self, v: FloatArray) -> bool:
         """Whether ``v`` lies on other pieces of the broken lines than those linearised."""
-        return bool(self._lines.count) and not self._pieces.hold(v[self._broken])
+        return bool(self._devices.lines.count) and not self._pieces.hold(v[self._devices.broken])
 
 
 def _unit_line(unit: ControlUnit, kind: ControlUnitType, volts: float) -> tuple[float, float]:

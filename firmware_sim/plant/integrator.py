@@ -9,7 +9,9 @@ value inside the step gets it without another solution.
 After a jump of a capacitor three backward Euler steps, at most 260 us together, damp what is faster
 (a small capacitor on a stiff supply); only there are the plant's transients not resolved.
 
-What is made for every stage is a named tuple: a frozen dataclass takes several times as long.
+The state is one vector (see :mod:`firmware_sim.plant.devices`) and a parabola three of them, because a numpy
+call on so few numbers costs more than its arithmetic. What is made for every stage is a named tuple: a
+frozen dataclass takes several times as long.
 """
 
 from math import sqrt
@@ -17,8 +19,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from firmware_sim.plant.devices import FloatArray
-from firmware_sim.plant.solver import Circuit, Solution, State, solve
+from firmware_sim.plant.devices import FloatArray, Stage
+from firmware_sim.plant.solver import Circuit, Solution, solve
 
 GAMMA = 2 - sqrt(2)
 SHARE = GAMMA / 2  # implicit time share of both stages, of the step
@@ -29,7 +31,7 @@ ERROR_WEIGHTS = (ERROR / GAMMA, -ERROR / (GAMMA * (1 - GAMMA)), ERROR / (1 - GAM
 
 INSTANT_S = 1e-9
 ENDLESS_S = 1e9
-STEADY_GOOD_V = 1e-4
+STEADY_GOOD = 0.005  # of a good guess: 0.1 mV
 STEADY_STEPS = 5
 DAMPING_STEPS_S = (20e-6, 60e-6, 180e-6)
 CALM_V = 0.01  # a capacitor that moves less in the first of them needs none
@@ -45,63 +47,49 @@ MOST_SHRINK, LEAST_SHRINK = 0.1, 0.5  # of a rejected step; after a kink the est
 SAFETY = 0.85
 
 
-class Rates(NamedTuple):
-    """Rates of change: K/s of filaments, V/s of ports (of no consequence where there is no capacitor)."""
-
-    kelvin: FloatArray
-    volts: FloatArray
-
-
-class Parabola(NamedTuple):
-    """Values along a step, ``c0 + s (c1 + s c2)`` with s = 0..1."""
-
-    c0: FloatArray
-    c1: FloatArray
-    c2: FloatArray
-
-    def at(self, s: float) -> FloatArray:
-        """Value at ``s``."""
-        result: FloatArray = self.c0 + s * (self.c1 + s * self.c2)
-        return result
-
-
-def line(start: FloatArray, end: FloatArray) -> Parabola:
-    """A straight line as a parabola."""
-    return Parabola(start, end - start, np.zeros_like(start))
-
-
-def parabola(start: FloatArray, middle: FloatArray, end: FloatArray) -> Parabola:
-    """Through the three points of a TR-BDF2 step."""
-    rise = end - start
-    c2 = ((middle - start) / GAMMA - rise) / (GAMMA - 1)
-    return Parabola(start, rise - c2, c2)
-
-
 class Step(NamedTuple):
     """A step of ``length_s`` with its dense output.
 
     Attributes:
         next_s: what the error allows for the next step.
+        path: the state along the step as a parabola.
+        rates: of change at the end, V/s of ports (of no consequence without a capacitor) and K/s.
         estimated: false for an Euler step, whose error nobody has estimated.
     """
 
     length_s: float
     next_s: float
-    x: Parabola
-    kelvin: Parabola
-    end: State
-    rates: Rates
+    path: FloatArray
+    end: FloatArray
+    rates: FloatArray
     estimated: bool
+
+
+def along(path: FloatArray, s: float) -> FloatArray:
+    """The parabola ``path``, shape (3, n), at s = 0..1 along its step: ``c0 + s (c1 + s c2)``."""
+    result: FloatArray = path[0] + s * (path[1] + s * path[2])
+    return result
+
+
+def line(start: FloatArray, end: FloatArray) -> FloatArray:
+    """A straight line as a parabola."""
+    return np.array((start, end - start, np.zeros_like(start)))
+
+
+def parabola(start: FloatArray, middle: FloatArray, end: FloatArray) -> FloatArray:
+    """Through the three points of a TR-BDF2 step."""
+    rise = end - start
+    c2 = ((middle - start) / GAMMA - rise) / (GAMMA - 1)
+    return np.array((start, rise - c2, c2))
 
 
 class Integrator:
     """Steps one circuit from one discontinuity to the next."""
 
-    def __init__(self, circuit: Circuit, start: State) -> None:
-        """Begin with states ``start.v`` (at capacitors) and ``start.kelvin``; the rest is solved for."""
+    def __init__(self, circuit: Circuit, start: FloatArray) -> None:
+        """Begin with the capacitors' voltages and the temperatures of ``start``; the rest is solved for."""
         self.circuit = circuit
-        self.state = solve(circuit, INSTANT_S, (start.v, start.kelvin), (start.x, start.kelvin)).state
-        self._rates = _rates(self.state, (start.v, start.kelvin), INSTANT_S)
+        self.state, self._rates = self._implicit(circuit.stage(INSTANT_S), start, start)
         self._damping = self._damping_steps()
         self._last: Step | None = None
         self._next_s = min(FIRST_WARMING / self._warming_per_s(), LONGEST_FIRST_STEP_S)
@@ -112,7 +100,7 @@ class Integrator:
             return self._euler(min(self._damping[0], longest_s))
         length_s = min(self._next_s, longest_s, LONGEST_STEP_S)
         while True:
-            step, error = self._try(length_s, self._rates)
+            step, error = self._try(length_s)
             if error <= 1.0 or length_s <= SHORTEST_STEP_S:
                 return step
             shrink = SAFETY * error ** (-1 / 3)
@@ -126,16 +114,27 @@ class Integrator:
 
     def fastest_k_per_s(self) -> float:
         """Fastest filament."""
-        return float(np.abs(self._rates.kelvin).max(initial=0.0))
+        return float(np.abs(self._rates[self.circuit.devices.kelvin]).max(initial=0.0))
 
-    def steady(self) -> State:
+    def steady(self) -> FloatArray:
         """The steady state near the present one, all rates zero; somewhere else when there is none near."""
-        state, guess = self.state, (self.state.x, self.state.kelvin)
-        return solve(self.circuit, ENDLESS_S, (state.v, state.kelvin), guess, STEADY_GOOD_V, STEADY_STEPS).state
+        stage = self.circuit.stage(ENDLESS_S)
+        return solve(self.circuit, stage, self.state, self.state, STEADY_GOOD, STEADY_STEPS).state
+
+    def _implicit(self, stage: Stage, base: FloatArray, guess: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """State and rates of one stage."""
+        state = solve(self.circuit, stage, base, guess).state
+        return state, self._rates_of(state, base, stage.time_share_s)
+
+    def _rates_of(self, state: FloatArray, base: FloatArray, share_s: float) -> FloatArray:
+        integrated = self.circuit.devices.integrated
+        rates: FloatArray = (state[integrated] - base[integrated]) / share_s
+        return rates
 
     def _damping_steps(self) -> list[float]:
         """None when no capacitor jumps; short ones when a filament warms fast, since Euler is of first order."""
-        jump_v_per_s = float(np.abs(self._rates.volts * self.circuit.devices.is_capacitor).max(initial=0.0))
+        devices = self.circuit.devices
+        jump_v_per_s = float(np.abs(self._rates[devices.volts] * devices.is_capacitor).max(initial=0.0))
         if jump_v_per_s * DAMPING_STEPS_S[0] < CALM_V:
             return []
         shorter = min(1.0, EULER_WARMING / (self._warming_per_s() * DAMPING_STEPS_S[-1]))
@@ -143,53 +142,55 @@ class Integrator:
 
     def _warming_per_s(self) -> float:
         """Fastest relative warming, with a floor for divisions."""
-        return float((np.abs(self._rates.kelvin) / self.state.kelvin).max(initial=1e-3))
+        kelvin = self.circuit.devices.kelvin
+        return float((np.abs(self._rates[kelvin]) / self.state[kelvin]).max(initial=1e-3))
 
     def _euler(self, length_s: float) -> Step:
-        start = self.state
-        base = (start.v, start.kelvin)
-        end = solve(self.circuit, length_s, base, (start.x, start.kelvin)).state
-        x, kelvin = line(start.x, end.x), line(start.kelvin, end.kelvin)
-        return Step(length_s, length_s * MOST_GROWTH, x, kelvin, end, _rates(end, base, length_s), estimated=False)
+        end, rates = self._implicit(self.circuit.stage(length_s), self.state, self.state)
+        return Step(length_s, length_s * MOST_GROWTH, line(self.state, end), end, rates, estimated=False)
 
-    def _try(self, length_s: float, rates: Rates) -> tuple[Step, float]:
-        start, share_s = self.state, SHARE * length_s
-        base = (start.v + share_s * rates.volts, start.kelvin + share_s * rates.kelvin)
-        middle = solve(self.circuit, share_s, base, self._guess_middle(length_s)).state
-        middle_rates = _rates(middle, base, share_s)
-        base = (BDF_NEW * middle.v + BDF_OLD * start.v, BDF_NEW * middle.kelvin + BDF_OLD * start.kelvin)
-        solved = solve(self.circuit, share_s, base, self._guess_end(length_s, middle))
-        end = solved.state
-        end_rates = _rates(end, base, share_s)
+    def _try(self, length_s: float) -> tuple[Step, float]:
+        start, rates, integrated = self.state, self._rates, self.circuit.devices.integrated
+        share_s = SHARE * length_s
+        stage = self.circuit.stage(share_s)
+        middle, middle_rates = self._implicit(stage, start[integrated] + share_s * rates, self._guess_middle(length_s))
+        base = BDF_NEW * middle + BDF_OLD * start
+        solved = solve(self.circuit, stage, base, self._guess_end(length_s, middle))
+        end, end_rates = solved.state, self._rates_of(solved.state, base, share_s)
         error = self._error(length_s, (rates, middle_rates, end_rates), solved)
         next_s = length_s * min(MOST_GROWTH, SAFETY * max(error, 1e-9) ** (-1 / 3))
-        x, kelvin = parabola(start.x, middle.x, end.x), parabola(start.kelvin, middle.kelvin, end.kelvin)
-        return Step(length_s, next_s, x, kelvin, end, end_rates, estimated=True), error
+        return Step(length_s, next_s, parabola(start, middle, end), end, end_rates, estimated=True), error
 
-    def _guess_middle(self, length_s: float) -> tuple[FloatArray, FloatArray]:
+    def _guess_middle(self, length_s: float) -> FloatArray:
         """The last step's parabola, continued."""
-        if self._last is None:
-            return self.state.x, self.state.kelvin + GAMMA * length_s * self._rates.kelvin
-        s = 1 + GAMMA * length_s / self._last.length_s
-        return self._last.x.at(s), self._last.kelvin.at(s)
+        if self._last is not None:
+            return along(self._last.path, 1 + GAMMA * length_s / self._last.length_s)
+        guess = self.state.copy()
+        kelvin = self.circuit.devices.kelvin
+        guess[kelvin] += GAMMA * length_s * self._rates[kelvin]
+        return guess
 
-    def _guess_end(self, length_s: float, middle: State) -> tuple[FloatArray, FloatArray]:
+    def _guess_end(self, length_s: float, middle: FloatArray) -> FloatArray:
         """The parabola through start and middle with the slope at the start."""
-        start = self.state
-        kelvin = _continued(start.kelvin, length_s * self._rates.kelvin, middle.kelvin)
+        start, kelvin = self.state, self.circuit.devices.kelvin
         if self._last is None:
-            return start.x + (middle.x - start.x) / GAMMA, kelvin
-        slope = (self._last.x.c1 + 2 * self._last.x.c2) * (length_s / self._last.length_s)
-        return _continued(start.x, slope, middle.x), kelvin
+            slope = (middle - start) / GAMMA
+        else:
+            slope = (self._last.path[1] + 2 * self._last.path[2]) * (length_s / self._last.length_s)
+        slope[kelvin] = length_s * self._rates[kelvin]
+        guess: FloatArray = start + slope + (middle - start - GAMMA * slope) / GAMMA**2
+        return guess
 
-    def _error(self, length_s: float, rates: tuple[Rates, Rates, Rates], end: Solution) -> float:
+    def _error(self, length_s: float, rates: tuple[FloatArray, FloatArray, FloatArray], end: Solution) -> float:
         """Estimated local error over its tolerance."""
+        devices = self.circuit.devices
         first, second, third = (length_s * weight for weight in ERROR_WEIGHTS)
-        kelvin = first * rates[0].kelvin + second * rates[1].kelvin + third * rates[2].kelvin
-        worst = float((np.abs(kelvin) / end.state.kelvin).max(initial=0.0)) / TEMPERATURE_TOLERANCE
-        if self.circuit.devices.has_capacitors:
-            volts = first * rates[0].volts + second * rates[1].volts + third * rates[2].volts
-            worst = max(worst, self._capacitor_error_v(volts, length_s, end) / VOLTAGE_TOLERANCE_V)
+        missed = first * rates[0] + second * rates[1] + third * rates[2]
+        worst = 0.0
+        if devices.filaments.count:
+            worst = float((np.abs(missed[devices.kelvin]) / end.state[devices.kelvin]).max()) / TEMPERATURE_TOLERANCE
+        if devices.has_capacitors:
+            worst = max(worst, self._capacitor_error_v(missed[devices.volts], length_s, end) / VOLTAGE_TOLERANCE_V)
         return worst
 
     def _capacitor_error_v(self, volts: FloatArray, length_s: float, end: Solution) -> float:
@@ -197,19 +198,10 @@ class Integrator:
 
         That solution damps what is too fast to matter (Hosea & Shampine 1996).
         """
-        largest_v = float(np.abs(volts * self.circuit.devices.is_capacitor).max())
+        devices = self.circuit.devices
+        largest_v = float(np.abs(volts * devices.is_capacitor).max())
         if largest_v < VOLTAGE_TOLERANCE_V:
             return largest_v
-        net = self.circuit.net
-        charge_a = volts * self.circuit.devices.capacitance_f / (SHARE * length_s)
-        left = net.incidence_t @ np.linalg.solve(end.jacobian, net.incidence @ charge_a)
+        charge_a = volts * devices.capacitance_f / (SHARE * length_s)
+        left = np.linalg.solve(end.matrix, self.circuit.net.ohm @ charge_a)
         return float(np.abs(left).max())
-
-
-def _rates(state: State, base: tuple[FloatArray, FloatArray], share_s: float) -> Rates:
-    return Rates((state.kelvin - base[1]) / share_s, (state.v - base[0]) / share_s)
-
-
-def _continued(start: FloatArray, slope: FloatArray, middle: FloatArray) -> FloatArray:
-    """At s = 1, the parabola with value and slope at s = 0 and a value at s = gamma."""
-    return start + slope + (middle - start - GAMMA * slope) / GAMMA**2

@@ -16,7 +16,6 @@ from firmware_sim.plant.board import OPEN_OHM
 from firmware_sim.plant.faults import Effect, Held, InSeries, OneWay, OtherLoad, Path, Point
 
 BUS = "board supply"
-GROUND = -1  # the board's negative side, the reference of all voltages
 LEAST_OHM = 1e-6
 END_MARGIN = 1e-3  # a fault at the very end of a wire still leaves this share of it
 
@@ -34,7 +33,7 @@ class Terminal:
 
 @dataclass(frozen=True, slots=True)
 class Netlist:
-    """Numbered network. Branches are (node, node, ohm); held nodes (node, volts, ohm); ``GROUND`` is -1."""
+    """Numbered network. Branches are (node, node, ohm); held nodes (node, volts, ohm), against the board's minus."""
 
     nodes: Mapping[str, int]
     branches: tuple[tuple[int, int, float], ...]

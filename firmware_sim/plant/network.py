@@ -1,12 +1,13 @@
-"""The linear part: harness and board by nodal analysis, reduced to the device terminals.
+"""The linear part: harness and board by nodal analysis, seen from the devices.
 
-Everything linear (wires, joints, pull-downs, switches, supply) is eliminated once per switch and
-fault configuration by Kron reduction (a Schur complement, which keeps the small differences
-between nearly equal voltages). What is left for each Newton step is a dense system of the size
-of the non-linear loads' terminals. A channel at its current limit is a current source, so being
-at the limit is part of the configuration.
+Everything linear (wires, joints, pull-downs, switches, supply) is solved once per switch and fault
+configuration. What is left is Thevenin's theorem for many ports: with currents i into the m devices,
+their voltages are ``v = open_v - Z i``, and every observable is affine in i in the same way. So a Newton
+step is a dense system of the size of the non-linear loads, whatever the wiring. A channel at its
+current limit is a current source, so being at the limit is part of the configuration.
 
-Every observable is then an affine function of the terminal voltages.
+Z comes from the response to each device's current entering at one terminal and leaving at the other:
+only differences are formed, which stay exact on a piece of wiring that floats.
 """
 
 from collections.abc import Sequence
@@ -27,11 +28,10 @@ from firmware_sim.plant.board import (
     REFERENCE_OHM,
     RETURN_SWITCH_OHM,
 )
-from firmware_sim.plant.netlist import BUS, GROUND, Netlist, board_pin
+from firmware_sim.plant.netlist import BUS, Netlist, board_pin
 from firmware_sim.port import Feed, FeedMode, Switches
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 
 FLOATING_SIEMENS = 1e-10  # from every node, so that nothing is undefined
 DRIVE_SIEMENS = 1 / DRIVE_SWITCH_OHM
@@ -82,25 +82,20 @@ class Observables:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reduced:
-    """A configuration seen from the device terminals.
+    """A configuration seen from its m devices, with q sources s and o observables y.
 
-    With terminal voltages x, shape (p,), and sources s, shape (q,):
-    currents from the devices into the terminals = ``sources_in @ s - g @ x``, and
-    ``y = from_x @ x + from_s @ s``.
+    ``v = v_from_s @ s - ohm @ i`` and ``y = y_from_s @ s - y_from_i @ i`` for device currents i.
 
     Attributes:
-        g: (p, p) siemens.
-        incidence: (p, m), +1 at a device's fed terminal, -1 at its return.
-        sources_in: (p, q).
-        from_x, from_s: (o, p) and (o, q).
+        ohm: (m, m).
+        v_from_s: (m, q).
+        y_from_i, y_from_s: (o, m) and (o, q).
     """
 
-    g: FloatArray
-    incidence: FloatArray
-    incidence_t: FloatArray
-    sources_in: FloatArray
-    from_x: FloatArray
-    from_s: FloatArray
+    ohm: FloatArray
+    v_from_s: FloatArray
+    y_from_i: FloatArray
+    y_from_s: FloatArray
 
 
 class Network:
@@ -119,23 +114,11 @@ class Network:
         self._return = self._ground_pins[0] if len(self._ground_pins) == 1 else next(spare)
         self._size = len(nodes) + wiring.channels + 1
         self._source_nodes = [self._bus, *self._channels, *(node for node, _, _ in netlist.held)]
-        self._terminals = terminals
-        ports = sorted({node for pair in terminals for node in pair if node != GROUND})
-        self._ports = np.array(ports, dtype=np.intp)
-        self._inner = np.setdiff1d(np.arange(self._size), self._ports)
-        names = {number: name for name, number in nodes.items()}
-        self.terminal_names = tuple(names[node] for node in ports)
-        self._incidence = self._build_incidence(ports)
-        self.incidence_t = np.ascontiguousarray(self._incidence.T)
+        self._ports = np.zeros((self._size, len(terminals)))  # +1 at a device's fed terminal, -1 at its return
+        for column, (a, b) in enumerate(terminals):
+            self._ports[a, column] += 1.0
+            self._ports[b, column] -= 1.0
         self._base = self._build_base()
-
-    def _build_incidence(self, ports: Sequence[int]) -> FloatArray:
-        row = {node: index for index, node in enumerate(ports)}
-        incidence = np.zeros((len(ports), len(self._terminals)))
-        for column, (a, b) in enumerate(self._terminals):
-            incidence[row[a], column] += 1.0
-            incidence[row[b], column] -= 1.0
-        return incidence
 
     def _build_base(self) -> FloatArray:
         g = np.diag(np.full(self._size, FLOATING_SIEMENS))
@@ -159,45 +142,20 @@ class Network:
         return np.array([bus_a, *limits, *held, supply_v, *(feed.limit_a for feed in switches.feeds)])
 
     def reduce(self, switches: Switches, limiting: Sequence[bool]) -> Reduced:
-        """Eliminate all nodes but the device terminals."""
+        """Solve for a current through each device and from each source, one after the other."""
         g = self._base.copy()
         self._stamp_switches(g, switches, limiting)
-        injections = len(self._source_nodes)
-        at_nodes = np.zeros((self._size, injections))
-        at_nodes[self._source_nodes, np.arange(injections)] = 1.0
-        ports, inner = self._ports, self._inner
-        coupling = g[np.ix_(ports, inner)]
-        right = np.hstack((g[np.ix_(inner, ports)], at_nodes[inner]))
-        solved = np.linalg.solve(g[np.ix_(inner, inner)], right)
-        through, from_sources = solved[:, : len(ports)], solved[:, len(ports) :]
-        nodes_from_x = np.zeros((self._size, len(ports)))
-        nodes_from_x[ports, np.arange(len(ports))] = 1.0
-        nodes_from_x[inner] = -through
-        nodes_from_s = np.zeros((self._size, injections))
-        nodes_from_s[inner] = from_sources
-        return self._with_observables(
-            g[np.ix_(ports, ports)] - coupling @ through,
-            at_nodes[ports] - coupling @ from_sources,
-            (nodes_from_x, nodes_from_s),
-            (switches, limiting),
-        )
-
-    def _with_observables(
-        self,
-        g: FloatArray,
-        sources_in: FloatArray,
-        nodes: tuple[FloatArray, FloatArray],
-        state: tuple[Switches, Sequence[bool]],
-    ) -> Reduced:
-        extra = 1 + self._wiring.channels  # supply_v and the limits: they act on observables only
-        by_node, by_source = self._observation(*state, injections=sources_in.shape[1])
+        devices, injections = self._ports.shape[1], len(self._source_nodes)
+        excitation = np.hstack((self._ports, np.zeros((self._size, injections))))
+        excitation[self._source_nodes, devices + np.arange(injections)] = 1.0
+        by_node, by_source = self._observation(switches, limiting, injections)
+        response = np.vstack((self._ports.T, by_node)) @ np.linalg.solve(g, excitation)
+        from_i, from_s = response[:, :devices], response[:, devices:]
+        # supply_v and the limits stand last among the sources: they act on observables only
+        v_from_s = np.hstack((from_s[:devices], np.zeros((devices, 1 + self._wiring.channels))))
+        by_source[:, :injections] += from_s[devices:]
         return Reduced(
-            g=np.ascontiguousarray(g),
-            incidence=self._incidence,
-            incidence_t=self.incidence_t,
-            sources_in=np.hstack((sources_in, np.zeros((len(g), extra)))),
-            from_x=by_node @ nodes[0],
-            from_s=np.hstack((by_node @ nodes[1], np.zeros((len(by_node), extra)))) + by_source,
+            np.ascontiguousarray(from_i[:devices]), v_from_s, np.ascontiguousarray(from_i[devices:]), by_source
         )
 
     def _stamp_switches(self, g: FloatArray, switches: Switches, limiting: Sequence[bool]) -> None:

@@ -22,10 +22,10 @@ from firmware_sim.plant.control_unit import ControlUnit
 from firmware_sim.plant.devices import FloatArray
 from firmware_sim.plant.fault_schedule import FaultSchedule
 from firmware_sim.plant.faults import BoardTrouble, Supply, UnitState
-from firmware_sim.plant.integrator import SHORTEST_STEP_S, Integrator, Parabola
+from firmware_sim.plant.integrator import SHORTEST_STEP_S, Integrator
 from firmware_sim.plant.network import Observables
 from firmware_sim.plant.segment import Segment, crossing, segment_of_step, steady_segment
-from firmware_sim.plant.solver import Circuit, State
+from firmware_sim.plant.solver import Circuit
 from firmware_sim.port import Conditions, Feed, FeedMode, Switches, Truth
 
 STEADY_V_OR_A = 2e-5  # a steady state this near in every observable is taken at once,
@@ -73,11 +73,7 @@ class HarnessPlant:
         devices = self._configuration.devices
         self._units = {name: ControlUnit() for name in devices.unit_types}
         self._configure_units(0.0)
-        self._state = State(
-            np.zeros(len(self._configuration.names)),
-            np.zeros(devices.count),
-            np.full(devices.filaments.count, devices.filaments.ambient_k),
-        )
+        self._state = devices.at_rest()
         self._integrator: Integrator | None = None
         self._segment: Segment | None = None
         self._pending: tuple[ModeChange, ...] = ()
@@ -111,9 +107,9 @@ class HarnessPlant:
         while len(amps) < samples:
             done = len(amps)
             segment = self._segment_at(times_s[done])
-            shares = segment.shares(times_s[done : bisect_left(times_s, segment.end_s, done)])
-            amps += segment.values(self._at.pin_a.start + channel - 1, shares)
-            volts += segment.values(self._at.pin_v.start + channel - 1, shares)
+            inside_s = times_s[done : bisect_left(times_s, segment.end_s, done)]
+            amps += segment.values(self._at.pin_a.start + channel - 1, inside_s)
+            volts += segment.values(self._at.pin_v.start + channel - 1, inside_s)
         self._segment_at(until_s)
         self.time_s = until_s
         return tuple(amps), tuple(volts)
@@ -123,7 +119,7 @@ class HarnessPlant:
         segment, at = self._segment_at(self.time_s), self._at
         if segment is self._told_segment and self._told.time_s == self.time_s:
             return self._told
-        y = segment.y.at(segment.share(self.time_s)).tolist()
+        y = segment.y_at(self.time_s).tolist()
         self._told_segment = segment
         self._told = Truth(
             time_s=self.time_s,
@@ -180,8 +176,8 @@ class HarnessPlant:
         end_s = self._next_event_s()
         steady = self._steady_state(self._integrator, start_s)
         if steady is not None:
-            net = self._integrator.circuit.net
-            return steady_segment(steady, start_s, end_s, net, self._y_constant, self._limiting)
+            circuit = self._integrator.circuit
+            return steady_segment(steady, start_s, end_s, circuit, self._limiting)
         return self._step(self._integrator, start_s, end_s)
 
     def _step(self, integrator: Integrator, start_s: float, end_s: float) -> Segment:
@@ -193,7 +189,7 @@ class HarnessPlant:
         longest_s = end_s - start_s
         while True:
             step = integrator.step(longest_s)
-            segment = segment_of_step(step, start_s, integrator.circuit.net, self._y_constant, self._limiting)
+            segment = segment_of_step(step, start_s, integrator.circuit, self._limiting)
             self._pending = self._end_at_mode_change(segment)
             longest_s = segment.end_s - start_s
             good = step.estimated or longest_s > NEARLY_ALL * step.length_s
@@ -207,9 +203,7 @@ class HarnessPlant:
     def _stop_at(self, time_s: float) -> None:
         """Keep the states at ``time_s`` and forget everything later."""
         if self._segment is not None:
-            s = self._segment.share(time_s)
-            x = self._segment.x.at(s)
-            self._state = State(x, self._configuration.incidence_t @ x, self._segment.kelvin.at(s))
+            self._state = self._segment.state_at(time_s)
         self._segment = self._integrator = None
         self._pending = ()
 
@@ -217,7 +211,7 @@ class HarnessPlant:
         """Start from the kept states; limiters and control units settle at once."""
         for _ in range(MOST_MODE_CHANGES):
             integrator = Integrator(self._circuit(), self._state)
-            changes = self._mode_changes(self._y_of(integrator.state), integrator.state.v, start_s)
+            changes = self._mode_changes(integrator.circuit.observables(integrator.state), integrator.state, start_s)
             if not changes:
                 break
             self._carry_out(changes[:1], start_s)
@@ -226,27 +220,23 @@ class HarnessPlant:
     def _circuit(self) -> Circuit:
         net = self._configuration.reduced(self._switches, self._limiting)
         sources = self._configuration.network.sources(self._supply_v(), self._switches, self._limiting)
-        self._y_constant = net.from_s @ sources
-        self._net = net
-        return Circuit(net, net.sources_in @ sources, self._configuration.devices, self._units)
-
-    def _y_of(self, state: State) -> FloatArray:
-        result: FloatArray = self._net.from_x @ state.x + self._y_constant
-        return result
+        return Circuit(net, net.v_from_s @ sources, net.y_from_s @ sources, self._configuration.devices, self._units)
 
     def _supply_v(self) -> float:
         lowered = self._schedule.of(Supply)
         return lowered[-1].volts if lowered else self._scenario.supply_v
 
-    def _steady_state(self, integrator: Integrator, time_s: float) -> State | None:
+    def _steady_state(self, integrator: Integrator, time_s: float) -> FloatArray | None:
         """The steady state, when the plant is as good as there."""
         pace = self._segment.pace if self._segment else 0.0
         if integrator.fastest_k_per_s() > TRY_STEADY_K_PER_S or pace > TRY_STEADY_PACE:
             return None
         steady = integrator.steady()
-        near = float(np.abs(self._y_of(steady) - self._y_of(integrator.state)).max()) < STEADY_V_OR_A
-        near = near and float(np.abs(steady.kelvin - integrator.state.kelvin).max(initial=0.0)) < STEADY_K
-        return steady if near and not self._mode_changes(self._y_of(steady), steady.v, time_s) else None
+        circuit, state = integrator.circuit, integrator.state
+        moved, kelvin = steady - state, circuit.devices.kelvin
+        near = float(np.abs(circuit.net.y_from_i @ moved[circuit.devices.amps]).max()) < STEADY_V_OR_A
+        near = near and float(np.abs(moved[kelvin]).max(initial=0.0)) < STEADY_K
+        return steady if near and not self._mode_changes(circuit.observables(steady), steady, time_s) else None
 
     # --- events ---
 
@@ -256,17 +246,10 @@ class HarnessPlant:
     def _meet_events(self, time_s: float) -> None:
         if self._schedule.advance(time_s):
             self._conditions = self._find_conditions()
-            self._reconfigure()
+            self._configuration = self._configurations.of(self._schedule.present)
             self._configure_units(time_s)
         for unit in self._units.values():
             unit.advance(time_s)
-
-    def _reconfigure(self) -> None:
-        """Another set of faults: the same devices at other nodes."""
-        before = dict(zip(self._configuration.names, self._state.x.tolist(), strict=True))
-        self._configuration = self._configurations.of(self._schedule.present)
-        x = np.array([before.get(name, 0.0) for name in self._configuration.names])
-        self._state = self._state._replace(x=x)
 
     def _configure_units(self, time_s: float) -> None:
         for name, unit in self._units.items():
@@ -288,8 +271,8 @@ class HarnessPlant:
 
     # --- modes: limiters and control units ---
 
-    def _mode_changes(self, y: FloatArray, v: FloatArray, time_s: float) -> tuple[ModeChange, ...]:
-        """What cannot stay as it is at observables ``y`` and port voltages ``v``."""
+    def _mode_changes(self, y: FloatArray, state: FloatArray, time_s: float) -> tuple[ModeChange, ...]:
+        """What cannot stay as it is at observables ``y`` and ``state``, which begins with the port voltages."""
         first = self._at.margin_a.start
         changes: list[ModeChange] = [
             LimiterFlip(index)
@@ -300,7 +283,7 @@ class HarnessPlant:
         changes += [
             UnitFlip(name, port + index)
             for index, (name, unit) in enumerate(self._units.items())
-            if unit.wants_switch(float(v[port + index]), time_s)
+            if unit.wants_switch(float(state[port + index]), time_s)
         ]
         return tuple(changes)
 
@@ -314,8 +297,7 @@ class HarnessPlant:
 
     def _end_at_mode_change(self, segment: Segment) -> tuple[ModeChange, ...]:
         """Cut the segment where the first limiter or control unit changes; the change waits for its end."""
-        x_end = segment.x.at(1.0)
-        changes = self._mode_changes(segment.y.at(1.0), self._configuration.incidence_t @ x_end, segment.start_s)
+        changes = self._mode_changes(segment.y.sum(axis=0), segment.state.sum(axis=0), segment.start_s)
         if not changes:
             return ()
         share, first = min(((self._when(change, segment), change) for change in changes), key=itemgetter(0))
@@ -325,7 +307,4 @@ class HarnessPlant:
     def _when(self, change: ModeChange, segment: Segment) -> float:
         if isinstance(change, LimiterFlip):
             return crossing(segment.y, self._at.margin_a.start + change.index, 0.0)
-        across = self._configuration.incidence_t[change.port]
-        x = segment.x
-        volts = Parabola(*(np.array([across @ part]) for part in (x.c0, x.c1, x.c2)))
-        return crossing(volts, 0, self._units[change.name].threshold_v)
+        return crossing(segment.state, change.port, self._units[change.name].threshold_v)

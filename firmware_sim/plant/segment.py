@@ -1,18 +1,18 @@
 """A stretch of plant time on which every value is a parabola."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 
 from firmware_sim.plant.devices import FloatArray
-from firmware_sim.plant.integrator import Parabola, Step, line
-from firmware_sim.plant.network import Reduced
-from firmware_sim.plant.solver import State
+from firmware_sim.plant.integrator import Step, along, line
+from firmware_sim.plant.solver import Circuit
 
 QUIET_V_OR_A = 1e-3  # one converter step: nobody sees an observable move less
 SHORTEST_QUIET_S = 2e-3
+MOST_IN_FLOATS = 32
 
 
 @dataclass(slots=True, eq=False)
@@ -20,7 +20,8 @@ class Segment:
     """Values from ``start_s`` to ``end_s``; the parabolas take ``length_s`` from s = 0 to 1.
 
     Attributes:
-        y: observables, in the order of :class:`firmware_sim.plant.network.Observables`.
+        y: observables, in the order of :class:`firmware_sim.plant.network.Observables`, as a parabola.
+        state: as a parabola.
         limiting: channels at their current limit all along.
         pace: no observable changes faster, V/s or A/s.
     """
@@ -28,11 +29,18 @@ class Segment:
     start_s: float
     length_s: float
     end_s: float
-    y: Parabola
-    x: Parabola
-    kelvin: Parabola
+    y: FloatArray
+    state: FloatArray
     limiting: tuple[bool, ...]
     pace: float
+
+    def state_at(self, time_s: float) -> FloatArray:
+        """The state at ``time_s``."""
+        return along(self.state, self.share(time_s))
+
+    def y_at(self, time_s: float) -> FloatArray:
+        """The observables at ``time_s``."""
+        return along(self.y, self.share(time_s))
 
     def share(self, time_s: float) -> float:
         """Parameter of the parabolas at ``time_s``."""
@@ -43,42 +51,36 @@ class Segment:
         quiet_s = QUIET_V_OR_A / self.pace if self.pace else inf
         return min(time_s + quiet_s, self.end_s) if quiet_s >= SHORTEST_QUIET_S else time_s
 
-    def shares(self, times_s: Iterable[float]) -> list[float]:
-        """Parameters of the parabolas at several times."""
-        start_s, length_s = self.start_s, self.length_s
-        return [(time_s - start_s) / length_s for time_s in times_s]
-
-    def values(self, row: int, shares: Iterable[float]) -> list[float]:
-        """One observable at several parameters; in plain floats, which are faster for the few of a tick."""
-        c0, c1, c2 = float(self.y.c0[row]), float(self.y.c1[row]), float(self.y.c2[row])
+    def values(self, row: int, times_s: Sequence[float]) -> list[float]:
+        """One observable at several times; the few of a tick in plain floats, which are faster for them."""
+        c0, c1, c2 = self.y[:, row].tolist()
+        if len(times_s) > MOST_IN_FLOATS:
+            s = (np.array(times_s) - self.start_s) / self.length_s
+            many: list[float] = (c0 + s * (c1 + s * c2)).tolist()
+            return many
+        shares = [(time_s - self.start_s) / self.length_s for time_s in times_s]
         return [c0 + s * (c1 + s * c2) for s in shares]
 
 
-def segment_of_step(
-    step: Step, start_s: float, net: Reduced, y_constant: FloatArray, limiting: tuple[bool, ...]
-) -> Segment:
+def segment_of_step(step: Step, start_s: float, circuit: Circuit, limiting: tuple[bool, ...]) -> Segment:
     """Dense output of ``step``."""
-    x = step.x
-    y = Parabola(net.from_x @ x.c0 + y_constant, net.from_x @ x.c1, net.from_x @ x.c2)
-    pace = float((np.abs(y.c1) + 2 * np.abs(y.c2)).max()) / step.length_s
-    return Segment(start_s, step.length_s, start_s + step.length_s, y, x, step.kelvin, limiting, pace)
+    y = circuit.observables_along(step.path)
+    pace = float((np.abs(y[1]) + 2 * np.abs(y[2])).max()) / step.length_s
+    return Segment(start_s, step.length_s, start_s + step.length_s, y, step.path, limiting, pace)
 
 
 def steady_segment(
-    state: State, start_s: float, end_s: float, net: Reduced, y_constant: FloatArray, limiting: tuple[bool, ...]
+    state: FloatArray, start_s: float, end_s: float, circuit: Circuit, limiting: tuple[bool, ...]
 ) -> Segment:
     """Nothing moves until ``end_s``."""
-
-    def still(values: FloatArray) -> Parabola:
-        return line(values, values)
-
-    y = still(net.from_x @ state.x + y_constant)
-    return Segment(start_s, 1.0, end_s, y, still(state.x), still(state.kelvin), limiting, pace=0.0)
+    path = line(state, state)
+    return Segment(start_s, 1.0, end_s, circuit.observables_along(path), path, limiting, pace=0.0)
 
 
-def crossing(y: Parabola, row: int, level: float) -> float:
+def crossing(path: FloatArray, row: int, level: float) -> float:
     """First s in 0..1 at which ``row`` reaches ``level``, given that it lies on the other side at 1."""
-    c0, c1, c2 = float(y.c0[row]) - level, float(y.c1[row]), float(y.c2[row])
+    c0, c1, c2 = path[:, row].tolist()
+    c0 -= level
     rising = c0 + c1 + c2 > 0
     low, high = 0.0, 1.0
     for _ in range(40):

@@ -2,7 +2,8 @@
 
 On broken lines with slopes from 1 nS to kS plain Newton can jump between two pieces for ever.
 When it has not converged soon, steps end at the first break they meet (Katzenelson 1965),
-which always gets there.
+which always gets there. On their pieces these devices are linear, so a step that stays on them is
+exact however long it was; only filaments and control units have to come close.
 """
 
 from collections.abc import Mapping
@@ -21,19 +22,11 @@ CAREFUL_AFTER = 6
 MOST_STEPS = 60
 
 
-class State(NamedTuple):
-    """Terminal voltages x (p,), port voltages v (m,), filament temperatures (k,)."""
-
-    x: FloatArray
-    v: FloatArray
-    kelvin: FloatArray
-
-
 class Solution(NamedTuple):
-    """A solved stage and the (p, p) matrix of its last Newton step."""
+    """A solved stage's state and the (m, m) matrix of its last Newton step."""
 
-    state: State
-    jacobian: FloatArray
+    state: FloatArray
+    matrix: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,48 +34,61 @@ class Circuit:
     """What does not change inside a step: network, sources, devices, discrete states."""
 
     net: Reduced
-    into: FloatArray  # source currents into the terminals, (p,)
+    open_v: FloatArray  # ports and
+    open_y: FloatArray  # observables when no device takes current
     devices: Devices
     units: Mapping[str, ControlUnit]
+
+    def stage(self, time_share_s: float) -> Stage:
+        """Its devices in implicit stages of this time share; tiny holds all states, huge finds the steady state."""
+        return Stage(self.devices, self.units, time_share_s)
+
+    def observables(self, state: FloatArray) -> FloatArray:
+        """In the order of :class:`firmware_sim.plant.network.Observables`."""
+        y: FloatArray = self.open_y - self.net.y_from_i @ state[self.devices.amps]
+        return y
+
+    def observables_along(self, path: FloatArray) -> FloatArray:
+        """The parabola, shape (3, o), that belongs to a parabola of the state."""
+        y: FloatArray = -(path[:, self.devices.amps] @ self.net.y_from_i.T)
+        y[0] += self.open_y
+        return y
 
 
 def solve(
     circuit: Circuit,
-    time_share_s: float,
-    base: tuple[FloatArray, FloatArray],
-    guess: tuple[FloatArray, FloatArray],
-    good_v: float = GOOD_GUESS_V,
+    stage: Stage,
+    base: FloatArray,
+    guess: FloatArray,
+    good: float = 1.0,
     most_steps: int = MOST_STEPS,
 ) -> Solution:
-    """Solve ``x = base + time_share_s F(x)`` together with Kirchhoff's laws.
+    """Solve ``x = base + time_share_s F(x)`` together with Kirchhoff's laws, ``v = open_v - Z i``.
 
     Args:
         circuit: what is solved.
-        time_share_s: the stage's implicit time; tiny holds all states, huge finds the steady state.
+        stage: of this circuit.
         base: port voltages (used where there is a capacitor) and temperatures.
-        guess: terminal voltages and temperatures to start from.
-        good_v: accept after a last step below this.
+        guess: a state to start from.
+        good: accept after a last step below this share of a good guess.
         most_steps: give up after this many and return where they led.
     """
-    net, g, incidence_t = circuit.net, circuit.net.g, circuit.net.incidence_t
-    stage = Stage(circuit.devices, circuit.units, time_share_s, *base)
-    x, kelvin = guess
-    v = incidence_t @ x
-    good_k = GOOD_GUESS_K * good_v / GOOD_GUESS_V
+    devices, ohm, open_v = circuit.devices, circuit.net.ohm, circuit.open_v
+    stage.begin_at(base)
+    v, kelvin = guess[devices.volts], guess[devices.kelvin]
     for count in range(most_steps):
         stage.linearise(v, kelvin)
-        residual = circuit.into - g @ x - net.incidence @ stage.i
-        jacobian = g + (net.incidence * stage.g) @ incidence_t
-        step = np.linalg.solve(jacobian, residual)
-        dv = incidence_t @ step
+        matrix = devices.identity + ohm * stage.g
+        dv = np.linalg.solve(matrix, open_v - ohm @ stage.i - v)
         if count >= CAREFUL_AFTER:
-            share = stage.careful_share(v, dv)
-            step, dv = share * step, share * dv
-        x = x + step
+            dv = stage.careful_share(v, dv) * dv
         v = v + dv
-        warming = stage.temperature_step(dv) if kelvin.size else kelvin
-        kelvin = np.maximum(kelvin + warming, 0.5 * kelvin) if kelvin.size else kelvin
-        near = np.abs(dv).max(initial=0.0) < good_v and np.abs(warming).max(initial=0.0) < good_k
+        near = True
+        if kelvin.size:
+            warming = stage.temperature_step(dv)
+            kelvin = np.maximum(kelvin + warming, 0.5 * kelvin)
+            near = float(np.abs(warming).max()) < good * GOOD_GUESS_K
+        near = near and float((np.abs(dv) * devices.curved).max(initial=0.0)) < good * GOOD_GUESS_V
         if near and not stage.on_other_pieces(v):
             break
-    return Solution(State(x, v, kelvin), jacobian)
+    return Solution(np.concatenate((v, kelvin, stage.i + stage.g * dv)), matrix)
