@@ -38,6 +38,7 @@ class _Tally:
     completed: dict[str, None] = field(default_factory=dict)
     known: dict[str, None] = field(default_factory=dict)
     links: dict[str, list[list[Any]]] = field(default_factory=lambda: defaultdict(list))
+    here: dict[str, set[tuple[str, int]]] = field(default_factory=dict)  # kind and number, by record
 
 
 def take_in(connection: Connection, acts: Iterable[Act], now: datetime) -> Taken:
@@ -59,17 +60,20 @@ def take_in(connection: Connection, acts: Iterable[Act], now: datetime) -> Taken
 
 
 def _take(connection: Connection, act: Act, tally: _Tally, now: datetime) -> None:
-    there = _digests(connection, act)
-    if there is None:
-        if act.kind != "run" and _digests(connection, Act("run", act.run_id, 0, {})) is None:
+    if act.run_id not in tally.here:
+        tally.here[act.run_id] = _entries(connection, act.run_id)
+    here = tally.here[act.run_id]
+    if (act.kind, act.no) not in here:
+        if act.kind != "run" and ("run", 0) not in here:
             raise InputError(f"record {act.run_id}: its {act.kind} is in the file, but not its start")
         append(connection, act.kind, act.run_id, act.no, act.bundle)
+        here.add((act.kind, act.no))
         if act.kind == "end":
             connection.execute(tables.lease.delete().where(tables.lease.c.run_id == act.run_id))
         (tally.added if act.kind == "run" else tally.completed)[act.run_id] = None
         if act.seq is not None:
             tally.links[act.run_id].append([act.seq, act.kind, act.no, act.prev_hash, act.hash])
-    elif there == chain.digests_of(act.bundle):
+    elif not chain.compare(_digests(connection, act), chain.rows_digests(act.bundle)):
         tally.known[act.run_id] = None
     elif act.seq is None and act.kind == "end":
         _late_end(connection, act, now)
@@ -88,8 +92,13 @@ def _late_end(connection: Connection, act: Act, now: datetime) -> None:
     append(connection, "note", act.run_id, no, {"note": [row]})
 
 
-def _digests(connection: Connection, act: Act) -> dict[str, list[str]] | None:
+def _entries(connection: Connection, run_id: str) -> set[tuple[str, int]]:
+    table = tables.entry.c
+    found = connection.execute(select(table.kind, table.no).where(table.run_id == run_id)).all()
+    return {(kind, no) for kind, no in found}
+
+
+def _digests(connection: Connection, act: Act) -> dict[str, list[str]]:
     table = tables.entry.c
     same = (table.kind == act.kind) & (table.run_id == act.run_id) & (table.no == act.no)
-    found = connection.scalars(select(table.digests).where(same)).one_or_none()
-    return None if found is None else dict(json.loads(found))
+    return dict(json.loads(connection.scalars(select(table.digests).where(same)).one()))
