@@ -1,12 +1,12 @@
 """The non-linear loads as vectors, linearised for one implicit stage.
 
 Ports are ordered filaments, then piecewise-linear devices (LED lamps, diodes), then control
-units. The plant's state is one vector: the voltage of every port, the temperature of every
-filament, the current into every port; so a rate, a prediction or a parabola is one expression.
+units. The plant's state is one vector: the voltage of every port, the warmth u of every
+filament (the logarithm of its temperature), the current into every port; so a rate, a prediction or a parabola is one expression.
 
 A stage is implicit in time: its states obey ``x = base + a F(x)``, where ``a`` is a time (the
 stage's share of the step). A port's capacitor then looks like a conductance C/a behind the base
-voltage, and a filament's temperature can be eliminated port by port.
+voltage, and a filament's warmth can be eliminated port by port.
 """
 
 from collections.abc import Mapping, Sequence
@@ -27,6 +27,7 @@ IntArray = NDArray[np.intp]
 LEAST_UNIT_F = 1e-6  # constant power without any capacitor would have no defined voltage behind a probe
 PAST_BREAK_V = 1e-6
 REVERSE_SIEMENS = 1e-9  # of a blocked device
+HEATING_EXPONENT = 1 + RESISTANCE_EXPONENT  # at a given voltage v^2 g(T)/T falls with it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,9 +119,9 @@ class Devices:
         self.hot = slice(0, self.filaments.count)  # ports
         self.broken = slice(self.filaments.count, self.first_unit)
         self.volts = slice(0, self.count)  # parts of the state
-        self.kelvin = slice(self.count, self.count + self.filaments.count)
-        self.integrated = slice(0, self.kelvin.stop)
-        self.amps = slice(self.kelvin.stop, self.kelvin.stop + self.count)
+        self.warmth = slice(self.count, self.count + self.filaments.count)
+        self.integrated = slice(0, self.warmth.stop)
+        self.amps = slice(self.warmth.stop, self.warmth.stop + self.count)
         self.capacitance_f = np.array([_capacitance_f(kind) for kind in kinds], dtype=float)
         self.has_capacitors = bool(self.capacitance_f.any())
         self.is_capacitor = (self.capacitance_f > 0).astype(float)
@@ -131,7 +132,7 @@ class Devices:
     def at_rest(self) -> FloatArray:
         """The state without any voltage, filaments at ambient."""
         state = np.zeros(self.amps.stop)
-        state[self.kelvin] = self.filaments.ambient_k
+        state[self.warmth] = self.filaments.warmth(np.array(self.filaments.ambient_k))
         return state
 
 
@@ -156,7 +157,7 @@ def _order(terminal: Terminal) -> int:
 
 
 class Stage:
-    """Implicit stages of one time share: the devices linearised around (v, T) as currents ``i`` and slopes ``g``."""
+    """Implicit stages of one time share: the devices linearised around (v, u) as currents ``i`` and slopes ``g``."""
 
     def __init__(self, devices: Devices, units: Mapping[str, ControlUnit], time_share_s: float) -> None:
         self.time_share_s = time_share_s
@@ -165,24 +166,21 @@ class Stage:
             (devices.first_unit + index, units[name], kind)
             for index, (name, kind) in enumerate(devices.unit_types.items())
         ]
-        # everything in the heat balance that is linear in the temperature, W/K and W
-        self._per_share = devices.filaments.heat_j_per_k / time_share_s
-        self._inertia = self._per_share + devices.filaments.conducted_w_per_k
+        self._inertia_w = devices.filaments.heat_j / time_share_s
         self._companion = devices.capacitance_f / time_share_s
         self.g = np.zeros(devices.count)
         self.i = np.zeros(devices.count)
 
     def begin_at(self, base: FloatArray) -> None:
-        """Take the base of port voltages (used where there is a capacitor) and temperatures."""
-        devices = self._devices
-        self._held_w = self._per_share * base[devices.kelvin] + devices.filaments.constant_w
-        self._base_a = self._companion * base[devices.volts]
+        """Take the base of port voltages (used where there is a capacitor) and warmths."""
+        self._base_warmth = base[self._devices.warmth]
+        self._base_a = self._companion * base[self._devices.volts]
 
-    def linearise(self, v: FloatArray, kelvin: FloatArray) -> None:
-        """Evaluate all ports at ``v`` and temperatures ``kelvin`` (filaments only)."""
+    def linearise(self, v: FloatArray, warmth: FloatArray) -> None:
+        """Evaluate all ports at ``v`` and, filaments, ``warmth``."""
         devices = self._devices
         if devices.filaments.count:
-            self._linearise_filaments(v[devices.hot], kelvin)
+            self._linearise_filaments(v[devices.hot], warmth)
         if devices.lines.count:
             across_v = v[devices.broken]
             self._pieces = pieces = devices.lines.at(across_v)
@@ -194,28 +192,28 @@ class Stage:
             self.g += self._companion
             self.i += self._companion * v - self._base_a
 
-    def _linearise_filaments(self, v: FloatArray, kelvin: FloatArray) -> None:
-        """Eliminate each temperature from ``heat (T - base) / a = v^2 g(T) - loss(T)`` at fixed and at changing v.
+    def _linearise_filaments(self, v: FloatArray, warmth: FloatArray) -> None:
+        """Eliminate each warmth from ``heat (u - base) / a = gain(u, v)`` at fixed and at changing v.
 
-        Every numpy call here costs more than its arithmetic, so terms are gathered to keep them few.
+        Gains and losses here are powers times T_hot/T. Every numpy call costs more than its arithmetic,
+        so terms are gathered to keep them few.
         """
         f, hot = self._devices.filaments, self._devices.hot
-        siemens, radiated = f.siemens_and_radiated(kelvin)
+        siemens, radiated, colder = f.at(warmth)
         amps = v * siemens
-        watts = v * amps
-        per_kelvin = 1 / kelvin
-        fall = (RESISTANCE_EXPONENT * watts + f.radiated_exponent * radiated) * per_kelvin
-        stiffness = self._inertia + fall
-        gain_w = watts - radiated + self._held_w - self._inertia * kelvin
-        cooler = RESISTANCE_EXPONENT * amps * per_kelvin  # fall of the current per kelvin
-        self._kelvin_at_v = gain_w / stiffness
-        self._kelvin_per_v = 2 * amps / stiffness
-        self.g[hot] = siemens - cooler * self._kelvin_per_v
-        self.i[hot] = amps - cooler * self._kelvin_at_v
+        watts = v * amps * colder
+        constant_w = f.constant_w * colder
+        stiffness = self._inertia_w + HEATING_EXPONENT * watts + f.gained_exponent * radiated + constant_w
+        gain_w = watts - radiated + constant_w - f.conducted_w - self._inertia_w * (warmth - self._base_warmth)
+        self._warmth_at_v = gain_w / stiffness
+        self._warmth_per_v = 2 * amps * colder / stiffness
+        fall = RESISTANCE_EXPONENT * amps  # of the current by warmth
+        self.g[hot] = siemens - fall * self._warmth_per_v
+        self.i[hot] = amps - fall * self._warmth_at_v
 
-    def temperature_step(self, dv: FloatArray) -> FloatArray:
-        """Temperature change that belongs to voltage changes ``dv`` of all ports."""
-        change: FloatArray = self._kelvin_at_v + self._kelvin_per_v * dv[self._devices.hot]
+    def warming(self, dv: FloatArray) -> FloatArray:
+        """Change of warmth that belongs to voltage changes ``dv`` of all ports."""
+        change: FloatArray = self._warmth_at_v + self._warmth_per_v * dv[self._devices.hot]
         return change
 
     def careful_share(self, v: FloatArray, dv: FloatArray) -> float:

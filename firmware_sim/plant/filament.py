@@ -8,6 +8,10 @@ sum at n in the middle of the voltages a lamp is used at. The wire's size follow
 surface that radiates the rated power and from R_hot; its mass and the specific heat of tungsten
 give the thermal inertia.
 
+The state is u = ln(T/T_hot), the *warmth*. In it conductance and every part of the heat balance
+are exponentials, and the usual courses are nearly straight: at a constant current dT/dt goes with
+R, so du/dt with T^0.2. Steps can be longer, and their relative error is the error of u.
+
 Vectors here have shape (filaments,).
 """
 
@@ -84,21 +88,31 @@ class Filaments:
         ambient_term = (ambient_k / self.hot_k) ** self.radiated_exponent
         self.radiated_w = (1 - CONDUCTED_SHARE) * watts / (1 - ambient_term)
         self.constant_w = self.radiated_w * ambient_term + self.conducted_w_per_k * ambient_k
-        self._exponents = np.vstack((np.full(self.count, -RESISTANCE_EXPONENT), self.radiated_exponent))
-        self._at_hot = np.vstack((self.hot_siemens, self.radiated_w))
-        self._per_hot_k = 1 / self.hot_k
+        self.heat_j = self.heat_j_per_k * self.hot_k  # per unit of warmth, times T/T_hot
+        self.conducted_w = self.conducted_w_per_k * self.hot_k
+        self.gained_exponent = self.radiated_exponent - 1
+        self._exponents = np.vstack(
+            (np.full(self.count, -RESISTANCE_EXPONENT), self.gained_exponent, -np.ones(self.count))
+        )
+        self._at_hot = np.vstack((self.hot_siemens, self.radiated_w, np.ones(self.count)))
 
-    def siemens_and_radiated(self, kelvin: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Conductance and gross radiated power at temperature."""
-        siemens, radiated = self._at_hot * np.exp(self._exponents * np.log(kelvin * self._per_hot_k))
-        return siemens, radiated
+    def warmth(self, kelvin: FloatArray) -> FloatArray:
+        """Logarithm of the temperature over that of the rated lamp."""
+        result: FloatArray = np.log(kelvin / self.hot_k)
+        return result
+
+    def at(self, warmth: FloatArray) -> FloatArray:
+        """Conductance; gross radiated power times T_hot/T; T_hot/T. Shape (3, filaments)."""
+        values: FloatArray = self._at_hot * np.exp(self._exponents * warmth)
+        return values
 
     def siemens(self, kelvin: FloatArray) -> FloatArray:
         """Conductance at temperature."""
-        return self.siemens_and_radiated(kelvin)[0]
+        conductance: FloatArray = self.at(self.warmth(kelvin))[0]
+        return conductance
 
     def loss_w(self, kelvin: FloatArray) -> FloatArray:
         """Net heat lost at temperature; zero at ambient."""
-        radiated = self.siemens_and_radiated(kelvin)[1]
-        result: FloatArray = radiated + self.conducted_w_per_k * kelvin - self.constant_w
+        _, radiated, cold = self.at(self.warmth(kelvin))
+        result: FloatArray = radiated / cold + self.conducted_w_per_k * kelvin - self.constant_w
         return result

@@ -1,4 +1,4 @@
-"""Adaptive L-stable steps of temperatures and capacitor voltages, with dense output.
+"""Adaptive L-stable steps of filament warmths and capacitor voltages, with dense output.
 
 TR-BDF2 (Bank et al. 1985; Hosea & Shampine 1996): a trapezoidal stage to t + gamma h, then a
 second-order backward difference over both parts. It is second order, L-stable, and both stages
@@ -40,7 +40,7 @@ LONGEST_FIRST_STEP_S = 2e-3
 EULER_WARMING = 0.015  # of the temperature, in an Euler step
 SHORTEST_STEP_S = 1e-6
 LONGEST_STEP_S = 2.0
-TEMPERATURE_TOLERANCE = 1e-3  # of the temperature, a step
+WARMTH_TOLERANCE = 2e-3  # of the temperature, a step
 VOLTAGE_TOLERANCE_V = 1e-3  # of a capacitor, a step
 MOST_GROWTH = 6.0
 MOST_SHRINK, LEAST_SHRINK = 0.1, 0.5  # of a rejected step; after a kink the estimate falls slower than its order
@@ -53,7 +53,7 @@ class Step(NamedTuple):
     Attributes:
         next_s: what the error allows for the next step.
         path: the state along the step as a parabola.
-        rates: of change at the end, V/s of ports (of no consequence without a capacitor) and K/s.
+        rates: of change at the end, V/s of ports (of no consequence without a capacitor) and 1/s of warmths.
         estimated: false for an Euler step, whose error nobody has estimated.
     """
 
@@ -87,7 +87,7 @@ class Integrator:
     """Steps one circuit from one discontinuity to the next."""
 
     def __init__(self, circuit: Circuit, start: FloatArray) -> None:
-        """Begin with the capacitors' voltages and the temperatures of ``start``; the rest is solved for."""
+        """Begin with the capacitors' voltages and the warmths of ``start``; the rest is solved for."""
         self.circuit = circuit
         self.state, self._rates = self._implicit(circuit.stage(INSTANT_S), start, start)
         self._damping = self._damping_steps()
@@ -112,9 +112,9 @@ class Integrator:
         if not step.estimated:
             del self._damping[0]
 
-    def fastest_k_per_s(self) -> float:
-        """Fastest filament."""
-        return float(np.abs(self._rates[self.circuit.devices.kelvin]).max(initial=0.0))
+    def fastest_warming_per_s(self) -> float:
+        """Fastest filament's relative change of temperature."""
+        return float(np.abs(self._rates[self.circuit.devices.warmth]).max(initial=0.0))
 
     def steady(self) -> FloatArray:
         """The steady state near the present one, all rates zero; somewhere else when there is none near."""
@@ -142,8 +142,7 @@ class Integrator:
 
     def _warming_per_s(self) -> float:
         """Fastest relative warming, with a floor for divisions."""
-        kelvin = self.circuit.devices.kelvin
-        return float((np.abs(self._rates[kelvin]) / self.state[kelvin]).max(initial=1e-3))
+        return max(self.fastest_warming_per_s(), 1e-3)
 
     def _euler(self, length_s: float) -> Step:
         end, rates = self._implicit(self.circuit.stage(length_s), self.state, self.state)
@@ -166,18 +165,18 @@ class Integrator:
         if self._last is not None:
             return along(self._last.path, 1 + GAMMA * length_s / self._last.length_s)
         guess = self.state.copy()
-        kelvin = self.circuit.devices.kelvin
-        guess[kelvin] += GAMMA * length_s * self._rates[kelvin]
+        warmth = self.circuit.devices.warmth
+        guess[warmth] += GAMMA * length_s * self._rates[warmth]
         return guess
 
     def _guess_end(self, length_s: float, middle: FloatArray) -> FloatArray:
         """The parabola through start and middle with the slope at the start."""
-        start, kelvin = self.state, self.circuit.devices.kelvin
+        start, warmth = self.state, self.circuit.devices.warmth
         if self._last is None:
             slope = (middle - start) / GAMMA
         else:
             slope = (self._last.path[1] + 2 * self._last.path[2]) * (length_s / self._last.length_s)
-        slope[kelvin] = length_s * self._rates[kelvin]
+        slope[warmth] = length_s * self._rates[warmth]
         guess: FloatArray = start + slope + (middle - start - GAMMA * slope) / GAMMA**2
         return guess
 
@@ -188,7 +187,7 @@ class Integrator:
         missed = first * rates[0] + second * rates[1] + third * rates[2]
         worst = 0.0
         if devices.filaments.count:
-            worst = float((np.abs(missed[devices.kelvin]) / end.state[devices.kelvin]).max()) / TEMPERATURE_TOLERANCE
+            worst = float(np.abs(missed[devices.warmth]).max()) / WARMTH_TOLERANCE
         if devices.has_capacitors:
             worst = max(worst, self._capacitor_error_v(missed[devices.volts], length_s, end) / VOLTAGE_TOLERANCE_V)
         return worst

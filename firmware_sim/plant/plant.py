@@ -29,8 +29,8 @@ from firmware_sim.plant.solver import Circuit
 from firmware_sim.port import Conditions, Feed, FeedMode, Switches, Truth
 
 STEADY_V_OR_A = 2e-5  # a steady state this near in every observable is taken at once,
-STEADY_K = 0.5  # when it is this near in every filament, lit or not
-TRY_STEADY_K_PER_S = 20.0  # while anything moves faster than this, it is not worth trying
+STEADY_WARMTH = 2e-4  # when every filament, lit or not, is within this share of its temperature
+TRY_STEADY_PER_S = 0.01  # of the temperature; while anything moves faster than this, it is not worth trying
 TRY_STEADY_PACE = 1.0  # V/s or A/s of the last step
 SHORTEST_TO_CHANGE_S = 1e-9  # so that time goes on; 15 A moves 100 nF by 0.15 V in it
 NEARLY_ALL = 0.8  # of an Euler step before a mode change
@@ -229,13 +229,13 @@ class HarnessPlant:
     def _steady_state(self, integrator: Integrator, time_s: float) -> FloatArray | None:
         """The steady state, when the plant is as good as there."""
         pace = self._segment.pace if self._segment else 0.0
-        if integrator.fastest_k_per_s() > TRY_STEADY_K_PER_S or pace > TRY_STEADY_PACE:
+        if integrator.fastest_warming_per_s() > TRY_STEADY_PER_S or pace > TRY_STEADY_PACE:
             return None
         steady = integrator.steady()
         circuit, state = integrator.circuit, integrator.state
-        moved, kelvin = steady - state, circuit.devices.kelvin
+        moved, warmth = steady - state, circuit.devices.warmth
         near = float(np.abs(circuit.net.y_from_i @ moved[circuit.devices.amps]).max()) < STEADY_V_OR_A
-        near = near and float(np.abs(moved[kelvin]).max(initial=0.0)) < STEADY_K
+        near = near and float(np.abs(moved[warmth]).max(initial=0.0)) < STEADY_WARMTH
         return steady if near and not self._mode_changes(circuit.observables(steady), steady, time_s) else None
 
     # --- events ---

@@ -17,9 +17,10 @@ from firmware_sim.plant.devices import Devices, FloatArray, Stage
 from firmware_sim.plant.network import Reduced
 
 GOOD_GUESS_V = 0.02  # a last step below this leaves an error of its square: below 0.1 mV
-GOOD_GUESS_K = 5.0
+GOOD_GUESS_WARMTH = 0.003  # of the temperature
 CAREFUL_AFTER = 6
 MOST_STEPS = 60
+MOST_COOLING = -0.7  # of warmth, a step: half the temperature
 
 
 class Solution(NamedTuple):
@@ -68,27 +69,27 @@ def solve(
     Args:
         circuit: what is solved.
         stage: of this circuit.
-        base: port voltages (used where there is a capacitor) and temperatures.
+        base: port voltages (used where there is a capacitor) and warmths.
         guess: a state to start from.
         good: accept after a last step below this share of a good guess.
         most_steps: give up after this many and return where they led.
     """
     devices, ohm, open_v = circuit.devices, circuit.net.ohm, circuit.open_v
     stage.begin_at(base)
-    v, kelvin = guess[devices.volts], guess[devices.kelvin]
+    v, warmth = guess[devices.volts], guess[devices.warmth]
     for count in range(most_steps):
-        stage.linearise(v, kelvin)
+        stage.linearise(v, warmth)
         matrix = devices.identity + ohm * stage.g
-        dv = np.linalg.solve(matrix, open_v - ohm @ stage.i - v)
+        dv: FloatArray = np.linalg.solve(matrix, open_v - ohm @ stage.i - v)
         if count >= CAREFUL_AFTER:
             dv = stage.careful_share(v, dv) * dv
         v = v + dv
         near = True
-        if kelvin.size:
-            warming = stage.temperature_step(dv)
-            kelvin = np.maximum(kelvin + warming, 0.5 * kelvin)
-            near = float(np.abs(warming).max()) < good * GOOD_GUESS_K
+        if warmth.size:
+            warming = stage.warming(dv)
+            warmth = warmth + np.maximum(warming, MOST_COOLING)
+            near = float(np.abs(warming).max()) < good * GOOD_GUESS_WARMTH
         near = near and float((np.abs(dv) * devices.curved).max(initial=0.0)) < good * GOOD_GUESS_V
         if near and not stage.on_other_pieces(v):
             break
-    return Solution(np.concatenate((v, kelvin, stage.i + stage.g * dv)), matrix)
+    return Solution(np.concatenate((v, warmth, stage.i + stage.g * dv)), matrix)
