@@ -156,9 +156,15 @@ class SettlingFilter:
         likeliest = np.asarray(self._log_evidence.argmax(axis=1), dtype=np.int64)
         return likeliest, self._mean[np.arange(likeliest.size), likeliest]
 
-    def variances_ahead(self, times_s: FloatArray) -> FloatArray:
-        """(times,) the leak's variance of the first trial's likeliest member at samples still to come, 1/s2."""
+    def variances_ahead(self, times_s: FloatArray, samples: float = 1.0) -> FloatArray:
+        """(times,) the leak's variance of the first trial's likeliest member at times still to come, 1/s2.
+
+        Args:
+            times_s: rising.
+            samples: how many samples come from one of these times to the next; their mean stands for them.
+        """
         ahead, member = copy(self), int(self._log_evidence[0].argmax())
+        ahead._noise = self._noise / samples
         ahead._covariance = self._covariance.copy()
         variances = []
         for time_s in times_s:

@@ -16,7 +16,7 @@ from statistics import NormalDist
 import numpy as np
 
 _NORMAL = NormalDist()
-_GRID = 4001
+_GRID = 601
 
 
 @lru_cache(maxsize=256)
@@ -29,7 +29,7 @@ def tolerance_factor(repeats: int, share: float = 0.95, confidence: float = 0.95
     if repeats < 2 or not 0 < share < 1 or not 0 < confidence < 1:
         raise ValueError("a tolerance factor needs two repeats or more, and shares between 0 and 1")
     low, high = 0.0, 1e4
-    for _ in range(80):
+    for _ in range(48):
         middle = (low + high) / 2
         low, high = (middle, high) if _covered(middle, repeats, share) < confidence else (low, middle)
     return (low + high) / 2

@@ -17,6 +17,7 @@ DROPPED_S = 6.0  # the closing valve's own ringing
 FIRST_DECISION_S = 10.0
 WAIT_S = 60.0  # after a fill that may have been fast
 UNDECIDED_S = 300.0
+AHEAD_S = 5.0  # steps in which the time to a decision is told
 _RISES = 2.5  # standard deviations below nothing
 
 NOTHING, PASSED, FAILED = 0, 1, -1
@@ -107,9 +108,9 @@ class Watch:
 
     def seconds_to_decision(self) -> float | None:
         """About how much longer the first trial takes; None when not before the watch ends."""
-        every_s = max((self._times[-1] - self._times[0]) / max(len(self._times) - 1, 1), 0.05)
-        ahead = np.arange(self._times[-1] + every_s, UNDECIDED_S, every_s)
-        if not ahead.size:
+        so_far_s = self._times[-1] - self._times[0]
+        ahead = np.arange(self._times[-1] + AHEAD_S, UNDECIDED_S + AHEAD_S, AHEAD_S)
+        if not ahead.size or so_far_s <= 0:
             return None
         (mean,), _ = self.estimate()
         fails = mean > self.zone.limit
@@ -117,7 +118,8 @@ class Watch:
         needed = self.zone.enough_to_fail if fails else self.zone.enough
         lasting = float(self.zone.lasting_variance(edge))
         evidence = (self.zone.high - self.zone.low) * abs(mean - self.zone.limit)
-        enough = evidence / (self._normal.variances_ahead(ahead) + lasting) >= needed
+        samples = AHEAD_S * (len(self._times) - 1) / so_far_s
+        enough = evidence / (self._normal.variances_ahead(ahead, samples) + lasting) >= needed
         enough &= ahead >= self._gate_s
         return float(ahead[enough.argmax()] - self._times[-1]) if enough.any() else None
 
