@@ -71,11 +71,13 @@ def show_record(
 @group.command("verify")
 def verify(record: opt.Records = None, as_json: opt.Json = False) -> int:
     """Check that no record was changed, removed or added afterwards."""
+    import os
+
     from bench import app
     from bench.cli import json_view, terminal
 
     with app.open_records(record) as store:
-        problems = store.verify()
+        problems = store.verify(workers=os.cpu_count() or 1)
     if as_json:
         json_view.emit({"records": store.where, "problems": problems})
     for problem in () if as_json else problems:

@@ -75,6 +75,11 @@ def describe(url: URL) -> str:
     return url.render_as_string(hide_password=True)
 
 
+def opens_again(url: URL) -> bool:
+    """Whether another connection would see the same database: not so for one in memory."""
+    return url.get_backend_name() != "sqlite" or _file_of(url) is not None
+
+
 @contextmanager
 def said_plainly(where: str) -> Iterator[None]:
     """Turn every database error inside into a one-line RecordError that begins with ``where``."""

@@ -16,7 +16,7 @@ from typing import Self
 from sqlalchemy import Connection, select
 
 from bench.errors import RecordError
-from bench.records import chain, database, rows, tables
+from bench.records import chain, database, rows, side_by_side, tables, verify
 from bench.records.archive import acts_of, lines_of
 from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_inspections, points
 from bench.records.intake import Taken, take_in
@@ -24,9 +24,9 @@ from bench.records.lease import is_cut, own_lease
 from bench.records.location import default_path
 from bench.records.queries import append, count_of, matching_ids, measured_s, open_runs, row_of, rows_of
 from bench.records.summaries import CUT_REASON, RunSummary, summaries
-from bench.records.verify import problems
 from bench.results import Followup, Reexamined, Run, RunState, StepResult
 
+MANY = 5  # ranges of records, from which on forking is worth its while
 _SEALED = ("run", "step", "end")  # kinds of entry that are the run itself
 
 
@@ -64,7 +64,7 @@ class Store:
     def __init__(
         self, location: str | Path | None = None, *, create: bool = True, now: Callable[[], datetime] = _utc_now
     ) -> None:
-        url = database.parse_location(default_path() if location is None else location)
+        self._url = url = database.parse_location(default_path() if location is None else location)
         self.where = database.describe(url)
         self._now = now
         self._engine = database.open_engine(url, create=create)
@@ -288,10 +288,23 @@ class Store:
             ).one()
             return newest
 
-    def verify(self) -> list[str]:
-        """Check the whole chain; one line for everything that was changed, removed, added or moved."""
+    def verify(self, workers: int = 1) -> list[str]:
+        """Check the whole chain; one line for everything that was changed, removed, added or moved.
+
+        Args:
+            workers: processes that share the work where there is much of it; more than one only in a process that
+                has no other database open and runs nothing else.
+        """
         with self._reading() as connection:
-            return list(problems(connection))
+            every = verify.ranges(connection)
+            alone = workers == 1 or len(every) < MANY or not database.opens_again(self._url)
+            if alone or not side_by_side.possible():
+                found = [placed for each in every for placed in verify.contents(connection, each)]
+                return verify.in_words([*verify.links(connection), *found])
+        self.close()  # nothing may be open while processes are forked; what follows opens it again
+        found = side_by_side.contents_by_many(self._url, every, workers)
+        with self._reading() as connection:
+            return verify.in_words([*verify.links(connection), *found])
 
     # --- inside one transaction ---
 

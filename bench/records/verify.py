@@ -8,7 +8,7 @@ whose record nobody knows is seen too.
 
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby, pairwise
 from operator import itemgetter
 from typing import Any
@@ -29,12 +29,9 @@ _OTHER = "its rows are not as they were written"
 _NOT_OURS = "not in the chain; it was added by hand, or its chain entry was removed"
 
 
-def problems(connection: Connection) -> Iterator[str]:
-    """Yield one line for each thing that was changed, removed, added or moved since it was written."""
-    found = [*_links(connection)]
-    for each in _ranges(connection):
-        found += _contents(connection, each)
-    yield from (words for _, words in sorted(found, key=itemgetter(0)))
+def in_words(found: Iterable[Placed]) -> list[str]:
+    """One line for each thing that was changed, removed, added or moved, in the order of the chain."""
+    return [words for _, words in sorted(found, key=itemgetter(0))]
 
 
 def _title(kind: str, run_id: str, no: int) -> str:
@@ -50,7 +47,7 @@ def _entry_title(seq: int, key: Key) -> str:
     return f"chain entry {seq} ({_title(*key)})"
 
 
-def _links(connection: Connection) -> Iterator[Placed]:
+def links(connection: Connection) -> Iterator[Placed]:
     """Each entry must carry the next number and the hash of the one before it."""
     table = tables.entry.c
     columns = (table.kind, table.run_id, table.no, table.seq, table.prev_hash, table.hash)
@@ -65,13 +62,13 @@ def _links(connection: Connection) -> Iterator[Placed]:
         last, link = seq, own
 
 
-def _ranges(connection: Connection) -> Iterator[Range]:
+def ranges(connection: Connection) -> list[Range]:
     """Ranges of ids that hold so many records each, and together everything."""
     ids = connection.scalars(select(tables.entry.c.run_id).distinct().order_by(tables.entry.c.run_id)).all()
-    yield from pairwise([None, *ids[RANGE - 1 :: RANGE], None])
+    return list(pairwise([None, *ids[RANGE - 1 :: RANGE], None]))
 
 
-def _contents(connection: Connection, ids: Range) -> Iterator[Placed]:
+def contents(connection: Connection, ids: Range) -> Iterator[Placed]:
     """Each entry's own hash, and the rows it covers; then rows that no entry covers."""
     table = tables.entry.c
     columns = (table.kind, table.run_id, table.no, table.seq, table.digests, table.prev_hash, table.hash)

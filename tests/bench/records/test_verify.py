@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import URL
 
-from bench.records import Store, chain, verify
+from bench.records import Store, chain, side_by_side, verify
 from tests.bench.records.made_runs import small_run, small_step
 
 ROWS = st.dictionaries(
@@ -198,3 +199,35 @@ def test_the_digest_over_all_rows_is_read_out_of_what_is_stored(bundle: dict[str
     assert chain.entry_hash(7, "a", "é", 0, digests, "p") == chain.stored_hash(
         7, "a", "é", 0, chain.canonical(digests), "p"
     )
+
+
+@pytest.mark.parametrize(("statement", "problems"), TAMPERINGS[:2], ids=["value", "step"])
+def test_several_processes_find_what_one_finds(
+    written: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, statement: str, problems: list[str]
+):
+    monkeypatch.setattr(verify, "RANGE", 1)
+    monkeypatch.setattr("bench.records.store.MANY", 2)
+    asked: list[int] = []
+    shared = side_by_side.contents_by_many
+
+    def counted(url: URL, ranges: list[verify.Range], workers: int) -> list[verify.Placed]:
+        asked.append(len(ranges))
+        return shared(url, ranges, workers)
+
+    monkeypatch.setattr(side_by_side, "contents_by_many", counted)
+    monkeypatch.setattr(side_by_side, "possible", lambda: True)
+    tampered(written, tmp_path, statement)
+    with Store(tmp_path / "copy.sqlite", create=False) as store:
+        assert store.verify(workers=2) == problems
+        assert store.verify(workers=1) == problems
+
+    assert asked == [3]
+
+
+def test_a_database_in_memory_is_verified_where_it_is(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("bench.records.store.MANY", 0)
+    with Store(":memory:") as store:
+        store.save(small_run(FIRST, state="complete"))
+
+        assert store.verify(workers=2) == []
+        assert store.load(FIRST).id == FIRST
