@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from bench.results import Run, StepResult, Verdict
+from bench.results import Explanation, Finding, Run, StepResult, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,22 @@ class Progress:
     circuit: str | None = None
     current_a: float | None = None
     voltage_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FirstLook:
+    """What clear rules make of the readings so far; the diagnosis has the last word."""
+
+    step: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What the diagnosis weighed, the likeliest first."""
+
+    step: str
+    explanations: tuple[Explanation, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +117,9 @@ class RunEnded:
     run: Run
 
 
-Event = RunStarted | Cautioned | StepStarted | Progress | Changed | LeakWatched | StepEnded | RunEnded
+Event = (
+    RunStarted | Cautioned | StepStarted | Progress | FirstLook | Weighed | Changed | LeakWatched | StepEnded | RunEnded
+)
 Listener = Callable[[Event], None]
 
 

@@ -115,6 +115,26 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class Explanation:
+    """One set of faults that was weighed against the readings.
+
+    Attributes:
+        title: in words.
+        kinds, circuits: of its faults that matter.
+        log_evidence: log posterior odds against a sound harness.
+        probability: its share among all that were weighed.
+        deciding: the reading that speaks most for or against it.
+    """
+
+    title: str
+    kinds: tuple[str, ...]
+    circuits: tuple[str, ...]
+    log_evidence: float
+    probability: float
+    deciding: str
+
+
+@dataclass(frozen=True, slots=True)
 class Trace:
     """An evenly sampled recording; every column has the same length.
 

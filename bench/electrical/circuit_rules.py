@@ -59,6 +59,17 @@ def _alone(look: Look, circuit: Circuit) -> Alone:
     return Alone(circuit, hot, ratio, sigma, pulse, cold, sound, probe)
 
 
+def cold_ohm(look: Look, circuit: Circuit) -> float | None:
+    """Resistance behind a pin that was pulsed cold."""
+    return _alone(look, circuit).cold_ohm
+
+
+def shorted_when_pulsed(look: Look, circuit: Circuit) -> bool:
+    """Whether the cold pulse alone shows a short."""
+    seen = _alone(look, circuit)
+    return _pulsed_short(look, seen) is not None
+
+
 def _pulse_current(look: Look, pulse: Pair, pin: int) -> float | None:
     """From the pulse resistor, which is known better than the current sensor."""
     supply = pulse.reading.supply_v or look.measurements.supply_v
@@ -92,13 +103,8 @@ def _short(look: Look, seen: Alone) -> Finding | None:
 def _short_resistance(look: Look, seen: Alone) -> tuple[float | None, float, float]:
     """Resistance of the short path with its volts and amps; None when there is none."""
     pin = seen.circuit.pin
-    if seen.cold_ohm is not None and seen.pulse is not None:
-        amps = _pulse_current(look, seen.pulse, pin) or 0.0
-        sound = seen.sound_cold_ohm
-        extra = 1 / max(seen.cold_ohm, 1e-4) - (1 / sound if sound else 0.0)
-        clear = sound is None or seen.cold_ohm < 0.75 * sound
-        if clear and seen.cold_ohm < SHORT_OHM and extra > 1 / SHORT_OHM:
-            return seen.cold_ohm, seen.pulse.reading.pin_v[pin], amps
+    if (pulsed := _pulsed_short(look, seen)) is not None:
+        return pulsed
     tripped = [p.reading for p in look.pairs if p.reading.driven == (pin,) and (p.reading.tripped or p.reading.limited)]
     for reading in tripped:
         amps = reading.pin_a.get(pin, 0.0)
@@ -109,6 +115,17 @@ def _short_resistance(look: Look, seen: Alone) -> tuple[float | None, float, flo
         if amps - seen.hot.expected_a[pin] > volts / SHORT_OHM:
             return volts / amps, volts, amps
     return None, 0.0, 0.0
+
+
+def _pulsed_short(look: Look, seen: Alone) -> tuple[float, float, float] | None:
+    if seen.cold_ohm is None or seen.pulse is None:
+        return None
+    pin, sound = seen.circuit.pin, seen.sound_cold_ohm
+    extra = 1 / max(seen.cold_ohm, 1e-4) - (1 / sound if sound else 0.0)
+    clear = sound is None or seen.cold_ohm < 0.75 * sound
+    if not (clear and seen.cold_ohm < SHORT_OHM and extra > 1 / SHORT_OHM):
+        return None
+    return seen.cold_ohm, seen.pulse.reading.pin_v[pin], _pulse_current(look, seen.pulse, pin) or 0.0
 
 
 def _short_where(look: Look, circuit: Circuit, ohm: float) -> Where | None:

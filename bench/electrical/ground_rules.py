@@ -163,7 +163,7 @@ def _risen(look: Look, pair: Pair) -> list[int]:
 
 
 def _cluster(look: Look, circuits: Sequence[Circuit], pair: Pair) -> Finding:
-    node = _shared_ground(look, circuits)
+    node = shared_ground(look, circuits)
     pin = pair.reading.driven[0]
     evidence = [
         Evidence(f"pin {pin} takes", pair.reading.pin_a.get(pin, 0.0), "A"),
@@ -180,7 +180,7 @@ def _cluster(look: Look, circuits: Sequence[Circuit], pair: Pair) -> Finding:
     )
 
 
-def _shared_ground(look: Look, circuits: Sequence[Circuit]) -> Where | None:
+def shared_ground(look: Look, circuits: Sequence[Circuit]) -> Where | None:
     """The ground joint (or wire) next to the node that loads of the most of ``circuits`` share."""
     names = {circuit.name for circuit in circuits}
     nodes = {load.b for load in look.harness.loads if load.circuit in names}

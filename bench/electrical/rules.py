@@ -14,6 +14,7 @@ from itertools import combinations
 
 import numpy as np
 
+from bench.electrical.calibration import corrected
 from bench.electrical.circuit_rules import look_at_circuit
 from bench.electrical.ground_rules import clusters, grounds
 from bench.electrical.harness import build
@@ -31,6 +32,7 @@ def first_look(measurements: Measurements) -> tuple[Finding, ...]:
     """Findings that clear rules give, without fitting; absent readings are simply not judged."""
     if not measurements.readings:
         return ()
+    measurements = corrected(measurements)
     harness = build(measurements.profile)
     look = Look(measurements, harness, predict(measurements, harness))
     live = {found.circuits[0]: found for found in _live_circuits(look)}

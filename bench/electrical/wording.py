@@ -52,6 +52,11 @@ WORDS: dict[FindingKind, Words] = {
         "There is {size} too much resistance in the {circuit} circuit{at}.",
         "Clean and tighten {place}, load the circuit again and compare the voltage on both sides of it.",
     ),
+    "intermittent": Words(
+        "safety",
+        "Contact in the {circuit} circuit comes and goes{at}: readings of the same thing contradict each other.",
+        "Move the wires and plugs of {circuit} by hand during a wiggle test: it shows where the contact breaks.",
+    ),
     "lamp-out": Words(
         "safety",
         "{size} out in the {circuit} circuit{at}.",

@@ -326,7 +326,10 @@ class Scenario:
 
 @dataclass(frozen=True, slots=True)
 class BoardErrors:
-    """What the board says of its own accuracy; one standard uncertainty each."""
+    """What the board says of its own accuracy; one standard uncertainty each.
+
+    ``current_gain`` is what currents read, over what they are, where the board has measured it of itself.
+    """
 
     probe_ohm: float = 1000.0
     pulse_ohm: float = 10.0
@@ -338,6 +341,7 @@ class BoardErrors:
     voltage_gain_error: float = 0.003
     voltage_offset_v: float = 0.003
     voltage_noise_v: float = 0.002
+    current_gain: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

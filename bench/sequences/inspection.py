@@ -1,12 +1,12 @@
 """What the steps of one run share: the guarded board, the profile, and all readings so far."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from bench.contract.readings import Capture, Identity, Snapshot
 from bench.contract.table import Capability, Return
-from bench.electrical import ExpectedCircuit, expected
+from bench.electrical import Conclusion, ExpectedCircuit, conclude, expected
 from bench.events import Listener, Progress
 from bench.profiles.model import (
     BoardErrors,
@@ -58,6 +58,8 @@ class Inspection:
         to_come: names of the steps after this one.
         air: what the air steps know.
         only_circuits: names of the circuits to drive alone; None for all.
+        conclude: weighs all readings together.
+        board: how far its readings may be off, once the board was held against its own reference.
     """
 
     guard: GuardedBoard
@@ -73,11 +75,18 @@ class Inspection:
     to_come: tuple[str, ...] = ()
     air: AirMemory = field(default_factory=AirMemory)
     only_circuits: Collection[str] | None = None
+    conclude: Callable[[Measurements], Conclusion] = conclude
+    board: BoardErrors | None = None
 
     @property
     def identity(self) -> Identity:
         """Who the board is."""
         return self.guard.identity
+
+    @property
+    def errors(self) -> BoardErrors:
+        """How far the board's readings may be off: as measured in this run, or as it states them."""
+        return self.board or board_errors(self.identity)
 
     def can(self, capability: Capability) -> bool:
         """Whether the board has it."""
@@ -136,7 +145,7 @@ class Inspection:
         """All readings so far, for the inference."""
         supplies = [reading.supply_v for reading in self.readings if reading.supply_v is not None]
         supply_v = self.open_v if self.open_v is not None else max(supplies, default=float(self.profile.nominal_v))
-        return Measurements(self.profile, self.ambient_c, supply_v, board_errors(self.identity), tuple(self.readings))
+        return Measurements(self.profile, self.ambient_c, supply_v, self.errors, tuple(self.readings))
 
     def expectations(self, supply_v: float) -> dict[str, ExpectedCircuit]:
         """What each circuit of a sound harness reads at ``supply_v``, by name."""

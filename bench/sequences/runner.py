@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from bench.contract.table import Capability
-from bench.electrical import first_look
+from bench.electrical import Conclusion, conclude, first_look
 from bench.errors import BoardRefused, PermitDenied
-from bench.events import Cautioned, Listener, StepStarted, ignore
+from bench.events import Cautioned, FirstLook, Listener, StepStarted, ignore
 from bench.profiles.model import Measurements, Profile
 from bench.results import Finding, FindingKind, Run, StepResult, Value, Verdict, worst
 from bench.safety import AirTripped, GuardedBoard
@@ -19,9 +19,10 @@ from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 from bench.sequences.skipping import Skip
-from bench.sequences.steps import Step, choose
+from bench.sequences.steps import DIAGNOSIS, Step, choose
 
 Infer = Callable[[Measurements], tuple[Finding, ...]]
+Conclude = Callable[[Measurements], Conclusion]
 Keep = Callable[[str, Measurements], Awaitable[None]]
 
 
@@ -45,6 +46,7 @@ async def run_inspection(
     operator: Operator | None = None,
     tell: Listener = ignore,
     infer: Infer = first_look,
+    conclude: Conclude = conclude,
     keep: Keep = keep_nothing,
     command: str = "inspect",
     unit_number: str | None = None,
@@ -67,7 +69,8 @@ async def run_inspection(
         answers: to the operator's questions, by key.
         operator: asked for the rest; without one, what depends on a safety question is not tested.
         tell: gets every event, in order.
-        infer: turns all readings so far into findings.
+        infer: turns all readings so far into findings, at once and often.
+        conclude: weighs all readings together, once and at leisure; the diagnosis.
         keep: gets the record's id and the new readings of each step that read something, when it is in the record.
         command: for the record, like the next three.
         unit_number: the trailer's own number.
@@ -78,7 +81,7 @@ async def run_inspection(
         InputError: a step's name is unknown; nothing was switched or recorded.
         BenchError: the run could not go on; outputs are off and the record is closed.
     """
-    chosen = choose(only, skip)
+    chosen = choose(only, skip, concluding=True)
     if only is None:
         chosen = tuple(step for step in chosen if step.belongs(profile))
     if only is None and not _has_air(guard, profile):
@@ -89,13 +92,32 @@ async def run_inspection(
         guard, profile, run_id, now(), board_url, command, unit_number=unit_number, vin=vin, operator=operator_name
     )
     ledger = Ledger(run, guard, store, tell)
-    inspection = Inspection(guard, profile, tell, only_circuits=circuits)
+    inspection = Inspection(guard, profile, tell, only_circuits=circuits, conclude=conclude)
     loop = _Loop(inspection, chosen, ledger, Prepared(answers or {}, operator), infer, keep, skipping)
     return await loop.run()
 
 
 def _has_air(guard: GuardedBoard, profile: Profile) -> bool:
     return profile.air is not None and (Capability.AIR in guard.capabilities or guard.identity.air_inputs > 0)
+
+
+class InspectionSteps:
+    """Steps of the inspection within another run, each a step of its record."""
+
+    def __init__(self, inspection: Inspection, ledger: Ledger, operator: Operator, infer: Infer = first_look) -> None:
+        self._inspection = inspection
+        self._ledger = ledger
+        self._operator = operator
+        self._infer = infer
+
+    async def __call__(self, names: Collection[str]) -> Verdict:
+        """Do the steps of these names, in their own order; the worst verdict of them.
+
+        Raises:
+            InputError: a name that no step has.
+        """
+        loop = _Loop(self._inspection, choose(names), self._ledger, self._operator, self._infer, keep_nothing, None)
+        return await loop.within()
 
 
 class _Loop:
@@ -124,23 +146,41 @@ class _Loop:
         self._skipping = skipping or Skip()
         self._kept = 0
         self._found: list[Finding] = []
+        self._glimpsed: tuple[Finding, ...] = ()  # by clear rules, until the diagnosis has the last word
         self._doing: StepResult | None = None
+        self._outcome = Outcome()
 
     async def run(self) -> Run:
-        outcome = Outcome()
         try:
             async with self._guard.interruptible():
                 await self._ledger.begin(tuple(step.name for step in self._steps))
-                for number, step in enumerate(self._steps, start=1):
-                    outcome = Outcome()
-                    result = await self._step(number, step, outcome)
-                    self._doing = None  # from here on it is written whole
-                    await self._ledger.add(result)
-                    await self._keep_readings()
+                await self._each()
                 return await self._ledger.complete()
         except BaseException as error:
-            await self._ledger.cut_short(error, self._unfinished(outcome, error), self._keep_readings)
+            await self._ledger.cut_short(error, self._unfinished(self._outcome, error), self._keep_readings)
             raise
+
+    async def within(self) -> Verdict:
+        """Do the steps in a run that somebody else begins and ends; the worst verdict of them."""
+        try:
+            return worst(await self._each())
+        except BaseException as error:
+            await self._guard.safe()
+            unfinished = self._unfinished(self._outcome, error)
+            if unfinished is not None:
+                await self._ledger.add(unfinished)
+            raise
+
+    async def _each(self) -> list[Verdict]:
+        verdicts = []
+        for number, step in enumerate(self._steps, start=1):
+            self._outcome = Outcome()
+            result = await self._step(number, step, self._outcome)
+            self._doing = None  # from here on it is written whole
+            await self._ledger.add(result)
+            await self._keep_readings()
+            verdicts.append(result.verdict)
+        return verdicts
 
     async def _keep_readings(self) -> None:
         """Hand over what was read since the last time."""
@@ -219,15 +259,19 @@ class _Loop:
         )
 
     def _unfinished(self, outcome: Outcome, error: BaseException) -> StepResult | None:
-        return self._so_far(outcome, f"cut short: {why(error)}") if self._doing else None
+        if self._doing is None:
+            return None
+        cut = self._so_far(outcome, f"cut short: {why(error)}")
+        # No diagnosis comes any more: what clear rules saw is then all there is.
+        return replace(cut, findings=(*cut.findings, *self._glimpsed))
 
     # --- judging ---
 
     async def _judged(self, step: Step, outcome: Outcome) -> StepResult:
-        findings = (*outcome.findings, *(() if step.air else await self._fresh(step)))
+        findings = (*outcome.findings, *await self._by_rules(step))
         values = tuple(_with_findings(value, (*self._found, *findings)) for value in outcome.values)
         self._found += findings
-        self._inspection.suspects |= {name for found in findings if not _of_ground(found) for name in found.circuits}
+        self._inspection.suspects |= _suspects(findings)
         result = self._so_far(outcome, "")
         verdicts = [value.verdict for value in values] + [finding.verdict for finding in findings]
         return replace(
@@ -238,14 +282,36 @@ class _Loop:
             reason="; ".join(outcome.reasons) or None,
         )
 
+    async def _by_rules(self, step: Step) -> tuple[Finding, ...]:
+        """What clear rules add after a step; with the diagnosis to come it is told, not found, or it is said twice."""
+        if step.name == DIAGNOSIS:
+            self._glimpsed = ()  # whatever it was, this was the last word
+        if step.air or step.name == DIAGNOSIS:
+            return ()
+        fresh = await self._fresh(step)
+        if not self._to_be_concluded(step):
+            return fresh
+        self._glimpsed += fresh
+        self._inspection.suspects |= _suspects(fresh)
+        if fresh:
+            self._tell(FirstLook(step.name, fresh))
+        return ()
+
+    def _to_be_concluded(self, step: Step) -> bool:
+        return any(later.name == DIAGNOSIS for later in self._steps[self._steps.index(step) + 1 :])
+
     async def _fresh(self, step: Step) -> tuple[Finding, ...]:
         """Findings not told before that belong here, or whose own step does not come any more."""
         later = self._steps[self._steps.index(step) + 1 :]
         awaited = {kind for other in later for kind in other.finds}
-        told = {_key(finding) for finding in self._found}
+        told = {_key(finding) for finding in (*self._found, *self._glimpsed)}
         # In a thread: it may take a second, and the watchdog must be fed meanwhile.
         every = await asyncio.to_thread(self._infer, self._inspection.measurements())
         return tuple(finding for finding in every if _key(finding) not in told and finding.kind not in awaited)
+
+
+def _suspects(findings: Collection[Finding]) -> set[str]:
+    return {name for found in findings if not _of_ground(found) for name in found.circuits}
 
 
 def _key(finding: Finding) -> tuple[FindingKind, tuple[str, ...]]:

@@ -23,6 +23,7 @@ from bench.sequences.all_lamps import all_lamps
 from bench.sequences.before_power import cold_pulse, look
 from bench.sequences.cautions import BREAKAWAY
 from bench.sequences.circuits import circuits
+from bench.sequences.diagnosis import diagnosis
 from bench.sequences.ground_return import ground_return
 from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.self_check import self_check
@@ -34,6 +35,7 @@ LIMIT, SWITCHES, AIR = Capability.CURRENT_LIMIT, Capability.RETURN_SWITCHES, Cap
 OF_CIRCUITS: tuple[FindingKind, ...] = (
     "open", "overload", "cross-connection", "back-feed", "high-resistance", "lamp-out", "wrong-load", "abs-supply",
 )  # fmt: skip
+DIAGNOSIS = "diagnosis"
 OF_GROUND: tuple[FindingKind, ...] = ("ground-open", "ground-high-resistance")
 
 
@@ -78,6 +80,7 @@ STEPS: tuple[Step, ...] = (
     Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
     Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
     Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),
+    Step(DIAGNOSIS,       "Diagnosis",           diagnosis),
     Step("air-sensors",   "Air sensors",         air_sensors,   air=True),
     Step("charge",        "Charging",            charge,        AIR, air=True),
     Step("supply-leak",   "Supply line leaks",   supply_leak,   AIR, air=True),
@@ -91,10 +94,15 @@ STEPS: tuple[Step, ...] = (
 # fmt: on
 
 NAMES = tuple(step.name for step in STEPS)
+READING = frozenset({"look", "cold-pulse", "circuits", "ground-return", "all-lamps"})
 
 
-def choose(only: Collection[str] | None = None, skip: Collection[str] = ()) -> tuple[Step, ...]:
+def choose(
+    only: Collection[str] | None = None, skip: Collection[str] = (), *, concluding: bool = False
+) -> tuple[Step, ...]:
     """The steps named in ``only`` (all when None) without those in ``skip``, in their own order.
+
+    ``concluding`` adds the diagnosis where a step reads the harness, for nobody should have to ask for it.
 
     Raises:
         InputError: a name that no step has, or nothing is left.
@@ -102,7 +110,9 @@ def choose(only: Collection[str] | None = None, skip: Collection[str] = ()) -> t
     for name in (*(only or ()), *skip):
         if name not in NAMES:
             raise InputError(f"there is no step {name!r}: the steps are {', '.join(NAMES)}")
-    chosen = tuple(step for step in STEPS if (only is None or step.name in only) and step.name not in skip)
+    concludes = concluding and only is not None and READING & (set(only) - set(skip))
+    wanted = None if only is None else {*only, *([DIAGNOSIS] if concludes else [])}
+    chosen = tuple(step for step in STEPS if (wanted is None or step.name in wanted) and step.name not in skip)
     if not chosen:
         raise InputError(f"no step is left to do: the steps are {', '.join(NAMES)}")
     return chosen

@@ -13,6 +13,7 @@ _USUAL = BoardErrors()
 Volts = Annotated[float, Field(ge=-100, le=100)]
 Amperes = Annotated[float, Field(ge=-200, le=200)]
 Error = Annotated[float, Field(ge=0, le=1)]
+Gain = Annotated[float, Field(ge=0.5, le=2)]
 Resistance = Annotated[float, Field(gt=0, le=1e9)]
 Samples = Annotated[list[Volts], Field(min_length=1, max_length=100_000)]
 
@@ -43,6 +44,7 @@ class BoardForm(Form):
     voltage_gain_error: Error = _USUAL.voltage_gain_error
     voltage_offset_v: Error = _USUAL.voltage_offset_v
     voltage_noise_v: Error = _USUAL.voltage_noise_v
+    current_gain: Gain = _USUAL.current_gain
 
 
 class ReadingForm(Form):

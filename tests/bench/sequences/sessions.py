@@ -149,6 +149,8 @@ async def inspect_in(session: Session, *, performer: Callable[..., object] = run
     board = NarrowBoard(InProcessLink("sim:", session.board, asyncio.get_running_loop().time), key=7)
     board.lacks = session.lacks
     options = {"answers": YES, "tell": session.events.append, **options}
+    if performer is not run_walk:
+        options.setdefault("skip", ["diagnosis"])  # which has tests of its own, and takes seconds
     async with GuardedBoard(board, session.scenario.profile, notice=session.notices.append) as guard:
         return await performer(
             guard, session.scenario.profile, store=session.store, run_id="run-1", now=lambda: STARTED, **options

@@ -6,8 +6,9 @@ from collections.abc import Callable
 import pytest
 
 from bench.contract.table import Capability
+from bench.electrical import Conclusion, Diagnosis
 from bench.errors import BoardFault, InputError, RecordError
-from bench.events import Cautioned, Event, Progress, RunEnded, RunStarted, StepEnded, StepStarted
+from bench.events import Cautioned, Event, FirstLook, Progress, RunEnded, RunStarted, StepEnded, StepStarted
 from bench.profiles.model import Measurements
 from bench.results import Finding, Run, StepResult, Verdict
 from bench.safety import GuardedBoard
@@ -23,6 +24,11 @@ def nothing(_: Measurements) -> tuple[Finding, ...]:
     return ()
 
 
+def concluded(*findings: Finding, notes: tuple[str, ...] = ()) -> Callable[[Measurements], Conclusion]:
+    """A diagnosis that is known beforehand."""
+    return lambda _: Conclusion(findings, Diagnosis(findings, (), 1.0, False, 1.0, ()), notes)
+
+
 async def inspection(board: FakeBoard, store: MemoryStore, **options: object) -> Run:
     profile = small_profile()
     async with GuardedBoard(board, profile) as guard:
@@ -32,7 +38,7 @@ async def inspection(board: FakeBoard, store: MemoryStore, **options: object) ->
             store=store,
             run_id="run-1",
             now=lambda: STARTED,
-            **{"answers": YES, "infer": nothing, **options},
+            **{"answers": YES, "infer": nothing, "conclude": concluded(), **options},
         )
 
 
@@ -56,7 +62,11 @@ def test_all_steps_are_done_in_their_order_and_each_is_in_the_record():
 def test_only_picks_steps_and_keeps_their_order():
     run = inspected(only=["circuits", "look"], skip=["supply"])
 
-    assert [step.step for step in run.steps] == ["look", "circuits"]
+    assert [step.step for step in run.steps] == ["look", "circuits", "diagnosis"]
+
+
+def test_what_reads_nothing_of_the_harness_needs_no_diagnosis():
+    assert [step.step for step in inspected(only=["self-check", "supply"]).steps] == ["self-check", "supply"]
 
 
 def test_skip_leaves_steps_out():
@@ -213,7 +223,7 @@ def test_a_refusal_in_the_middle_of_a_step_leaves_nothing_on_after_it():
 
     run = inspected(board, tell=tell)
 
-    assert "25.6 V but the profile is for 12 V" in (run.steps[-1].reason or "")
+    assert "25.6 V but the profile is for 12 V" in (run.steps[-2].reason or "")
     assert on_after["all-lamps"] == set()
 
 
@@ -240,12 +250,16 @@ def inferred(*findings: Finding) -> Callable[[Measurements], tuple[Finding, ...]
     return lambda _: findings
 
 
+JUST_CIRCUITS = {"only": ["circuits"], "skip": ["diagnosis"]}
+
+
 def steps_with_findings(run: Run) -> dict[str, list[str]]:
     return {step.step: [finding.kind for finding in step.findings] for step in run.steps if step.findings}
 
 
 def test_a_finding_waits_for_the_step_that_shows_it_and_is_told_once():
-    run = inspected(infer=inferred(found("open", "stop"), found("low-supply"), found("ground-open", "stop", "tail")))
+    findings = inferred(found("open", "stop"), found("low-supply"), found("ground-open", "stop", "tail"))
+    run = inspected(infer=findings, skip=["diagnosis"])
 
     assert steps_with_findings(run) == {
         "supply": ["low-supply"],
@@ -255,13 +269,13 @@ def test_a_finding_waits_for_the_step_that_shows_it_and_is_told_once():
 
 
 def test_a_finding_whose_step_is_not_done_is_told_by_the_last_that_is():
-    run = inspected(infer=inferred(found("ground-open", "stop"), found("short-to-ground", "tail")), only=["circuits"])
+    run = inspected(infer=inferred(found("ground-open", "stop"), found("short-to-ground", "tail")), **JUST_CIRCUITS)
 
     assert steps_with_findings(run) == {"circuits": ["ground-open", "short-to-ground"]}
 
 
 def test_a_circuit_with_a_finding_fails_and_the_others_keep_their_verdict():
-    run = inspected(infer=inferred(found("lamp-out", "left-turn")), only=["circuits"])
+    run = inspected(infer=inferred(found("lamp-out", "left-turn")), **JUST_CIRCUITS)
 
     by_circuit = {value.name: value.verdict for value in run.steps[0].values}
     assert by_circuit["left-turn current"] is Verdict.FAIL
@@ -270,7 +284,7 @@ def test_a_circuit_with_a_finding_fails_and_the_others_keep_their_verdict():
 
 
 def test_a_finding_of_the_ground_is_not_held_against_the_circuits():
-    run = inspected(infer=inferred(found("ground-open", "stop", "tail", "left-turn")), only=["circuits"])
+    run = inspected(infer=inferred(found("ground-open", "stop", "tail", "left-turn")), **JUST_CIRCUITS)
 
     assert all(value.verdict is not Verdict.FAIL for value in run.steps[0].values)
     assert run.steps[0].verdict is Verdict.FAIL
@@ -280,6 +294,58 @@ def test_an_unsure_finding_makes_its_step_unsure():
     run = inspected(infer=inferred(found("low-supply", verdict=Verdict.UNSURE)), only=["supply"])
 
     assert run.verdict is Verdict.UNSURE
+
+
+# --- the diagnosis ---
+
+
+def test_with_the_diagnosis_to_come_the_first_look_is_told_and_only_the_diagnosis_finds():
+    events: list[Event] = []
+
+    run = inspected(
+        infer=inferred(found("lamp-out", "stop")),
+        conclude=concluded(found("ground-open", "stop", "tail")),
+        tell=events.append,
+    )
+
+    assert steps_with_findings(run) == {"diagnosis": ["ground-open"]}
+    glimpsed = [event for event in events if isinstance(event, FirstLook)]
+    assert [(event.step, event.findings[0].kind) for event in glimpsed] == [("circuits", "lamp-out")]
+    assert all(value.verdict is not Verdict.FAIL for step in run.steps for value in step.values)
+    assert run.verdict is Verdict.FAIL
+
+
+def test_outputs_are_off_while_the_readings_are_weighed():
+    board, on = FakeBoard(), []
+
+    def tell(event: Event) -> None:
+        if isinstance(event, Progress) and event.step == "diagnosis":
+            on.append(set(board.on))
+
+    inspected(board, tell=tell)
+
+    assert on == [set()]
+
+
+def test_a_run_cut_short_before_its_diagnosis_keeps_what_the_first_look_saw():
+    store = MemoryStore()
+
+    def conclude(_: Measurements) -> Conclusion:
+        raise RecordError("the disk is full")
+
+    with pytest.raises(RecordError):
+        inspected(store=store, infer=inferred(found("open", "stop")), conclude=conclude)
+
+    assert store.run is not None
+    assert steps_with_findings(store.run) == {"diagnosis": ["open"]}
+    assert store.run.state == "failed"
+
+
+def test_notes_of_the_diagnosis_stand_with_its_step():
+    run = inspected(conclude=concluded(notes=("narrowed by an earlier record",)))
+
+    assert run.steps[-1].reason == "narrowed by an earlier record"
+    assert run.steps[-1].verdict is Verdict.PASS
 
 
 # --- ways to end ---

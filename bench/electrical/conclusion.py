@@ -1,0 +1,104 @@
+"""From readings to what people are told: the ranking's findings, with what only clear rules can see beside them.
+
+The ranking (:mod:`bench.electrical.diagnosis`) weighs every reading that has settled. It leaves out
+readings in which the board switched a circuit off by itself, and it takes the harness to be the same
+in all of them. So two things are for rules alone: a short that only such a reading shows, and a
+contact that comes and goes between readings. Where the ranking looked at the same circuit it has
+the last word, so that nothing is said twice.
+
+When the ranking itself fails, the rules' findings stand, and it is said that they do.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from bench.electrical.baseline import Baseline
+from bench.electrical.calibration import corrected
+from bench.electrical.diagnosis import Diagnosis, diagnose
+from bench.electrical.intermittent import comes_and_goes
+from bench.electrical.rules import first_look
+from bench.profiles.model import Measurements, Profile, Reading
+from bench.results import Explanation, Finding
+
+Rank = Callable[[Measurements, Baseline | None], Diagnosis]
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """What is said of a harness.
+
+    Attributes:
+        ranked: what the ranking found; None where it could not be asked.
+        notes: what people should know of how it was found.
+    """
+
+    findings: tuple[Finding, ...]
+    ranked: Diagnosis | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def explanations(self) -> tuple[Explanation, ...]:
+        """What was weighed, the likeliest first."""
+        return tuple(
+            Explanation(one.title, one.kinds, one.circuits, one.log_evidence, one.probability, one.deciding)
+            for one in (self.ranked.hypotheses if self.ranked else ())
+        )
+
+
+def conclude(measurements: Measurements, baseline: Baseline | None = None, rank: Rank = diagnose) -> Conclusion:
+    """Say what is wrong, from everything that was read.
+
+    Args:
+        measurements: as read; a gain that the board measured of itself is allowed for here.
+        baseline: what earlier sound readings of the same harness taught.
+        rank: the ranking.
+    """
+    measurements = corrected(measurements)
+    by_rules = first_look(measurements)
+    restless = comes_and_goes(measurements)
+    if not any(reading.driven for reading in measurements.readings):
+        return Conclusion(by_rules)
+    try:
+        ranked = rank(measurements, baseline)
+    except Exception as error:  # whatever went wrong in it, the run and its rules' findings are kept
+        return Conclusion(_with(restless, by_rules), None, (_fallback(error),))
+    alone = [found for found in by_rules if _only_for_rules(found, measurements) and not _named(found, ranked.findings)]
+    return Conclusion(_with(restless, (*ranked.findings, *alone)), ranked, _notes(ranked, measurements.profile))
+
+
+def _fallback(error: Exception) -> str:
+    why = str(error) or type(error).__name__
+    return f"weighing the readings failed ({why}): the findings are those of clear rules, without places or odds"
+
+
+def _notes(ranked: Diagnosis, profile: Profile) -> tuple[str, ...]:
+    if not ranked.untested:
+        return ()
+    titles = [profile.circuit(name).title for name in ranked.untested]
+    return (f"nothing is known of what was never fed: {', '.join(titles)}",)
+
+
+def _only_for_rules(found: Finding, measurements: Measurements) -> bool:
+    """Whether what was read of a finding's pins was left out of the ranking."""
+    own = [reading for reading in measurements.readings if set(reading.driven) & set(found.pins)]
+    return bool(own) and not any(_weighed(reading) for reading in own if reading.how != "probe")
+
+
+def _weighed(reading: Reading) -> bool:
+    return not reading.tripped
+
+
+def _named(found: Finding, others: Sequence[Finding]) -> bool:
+    return any(set(found.circuits) & set(other.circuits) for other in others)
+
+
+def _with(restless: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """A contact that comes and goes takes the place of what its circuit looked like in between, and keeps its place."""
+    kept = list(findings)
+    out = []
+    for found in restless:
+        same = [other for other in kept if set(other.circuits) == set(found.circuits) and other.kind != "low-supply"]
+        kept = [other for other in kept if other not in same]
+        placed = next((other for other in same if other.where), None)
+        out.append(replace(found, where=placed.where, alternatives=placed.alternatives) if placed else found)
+    return (*out, *kept)
