@@ -41,6 +41,9 @@ class Keeper(Protocol):
     async def keep(self, run_id: str, measurements: Measurements) -> None:
         """Keep the readings of a step."""
 
+    async def attach(self, run_id: str, name: str, document: Mapping[str, Any]) -> None:
+        """Keep a document with a run; a later one of that name takes its place."""
+
     async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
         """Close it."""
 
@@ -58,6 +61,9 @@ class Unrecorded:
 
     async def keep(self, run_id: str, measurements: Measurements) -> None:
         """Forget readings."""
+
+    async def attach(self, run_id: str, name: str, document: Mapping[str, Any]) -> None:
+        """Forget a document."""
 
     async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
         """Forget the end."""
@@ -79,7 +85,7 @@ class Recording:
         self._parts = 0
         await self._records.call(self._store.begin, run)
         if self.profile is not None:
-            await self._attach(run.id, PROFILE_ATTACHMENT, profile_document(self.profile))
+            await self.attach(run.id, PROFILE_ATTACHMENT, profile_document(self.profile))
 
     async def add_step(self, run_id: str, step: StepResult) -> None:
         """Keep a step."""
@@ -90,14 +96,15 @@ class Recording:
         from bench.exports import part_name
 
         document = measurements_document(measurements, profile=measurements.profile.name)
-        await self._attach(run_id, part_name(self._parts), document)
+        await self.attach(run_id, part_name(self._parts), document)
         self._parts += 1
 
     async def finish(self, run_id: str, state: RunState, duration_s: float, reason: str | None = None) -> None:
         """Close a run."""
         await self._records.call(self._store.finish, run_id, state, duration_s, reason)
 
-    async def _attach(self, run_id: str, name: str, document: Mapping[str, Any]) -> None:
+    async def attach(self, run_id: str, name: str, document: Mapping[str, Any]) -> None:
+        """Keep a document with a run."""
         await self._records.call(self._store.attach, run_id, name, json.dumps(document).encode())
 
 
@@ -173,6 +180,28 @@ def follow_up(before: Repaired, after: Run, location: Location = None) -> tuple[
     with open_records(location) as store:
         store.follow_up(before.run.id, followups)
     return tuple(reexamined(before.run, each) for each in followups)
+
+
+# --- endurance ---
+
+
+def endurance_of(record_id: str, location: Location = None) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What a record keeps of an endurance loop: which sequence it was, and where the loop stood.
+
+    Raises:
+        RecordError: no such record.
+        InputError: it holds no endurance loop.
+    """
+    from bench.sequences.scripted import SEQUENCE_ATTACHMENT, STATE_ATTACHMENT
+
+    with open_records(location) as store:
+        run_id = store.resolve(record_id)
+        kept = store.attachments(run_id)
+    if STATE_ATTACHMENT not in kept or SEQUENCE_ATTACHMENT not in kept:
+        raise InputError(
+            f"record {run_id} holds no endurance loop that got through a cycle: there is nothing to resume"
+        )
+    return json.loads(kept[SEQUENCE_ATTACHMENT]), json.loads(kept[STATE_ATTACHMENT])
 
 
 # --- documents ---

@@ -5,12 +5,12 @@ operator, the guarded board opens, and a runner of `bench.sequences` gets it tog
 given (`surroundings`). A new kind of run is one more method with its own few arguments.
 """
 
-from collections.abc import AsyncIterator, Callable, Collection
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol, Unpack
+from typing import Any, Protocol, Unpack
 
 from bench.contract.readings import Event as BoardEvent
 from bench.contract.readings import Identity, Snapshot
@@ -18,8 +18,9 @@ from bench.contract.table import Fault
 from bench.events import Listener
 from bench.keeping import Keeper
 from bench.link import Board, BoardUrl
-from bench.profiles import load_profile
+from bench.profiles import load_profile, load_sequence
 from bench.profiles.model import Profile
+from bench.profiles.sequence_model import Sequence
 from bench.records.ids import new_record_id
 from bench.results import Run
 from bench.safety import GuardedBoard
@@ -40,6 +41,7 @@ from bench.sequences import (
 from bench.sequences.again import what_again
 from bench.sequences.attended import Labels, Surroundings
 from bench.sequences.operator import Answer, is_yes
+from bench.sequences.scripted import Script, check, run_script, run_sequence
 from bench.sequences.skipping import Skip
 
 AnyProfile = str | Path | Profile
@@ -250,6 +252,42 @@ class Session:
             return await run_power(
                 guard, loaded, only=only, seconds=seconds, flash_per_min=flash_per_min, typed=typed, **around
             )
+
+    async def run(
+        self,
+        sequence: str | Path | Sequence,
+        parameters: Mapping[str, float] | None = None,
+        *,
+        resume: Mapping[str, Any] | None = None,
+        **labels: Unpack[Labels],
+    ) -> Run:
+        """Run a scripted sequence.
+
+        Args:
+            sequence: a name, a file, or one that is loaded.
+            parameters: values for its parameters; its own for the rest.
+            resume: what an earlier record keeps of its endurance loop.
+            labels: for the record.
+        """
+        loaded = sequence if isinstance(sequence, Sequence) else load_sequence(sequence, parameters)
+        check(loaded)  # a wrong name is refused before the board is touched
+        async with self.guarded(loaded.profile) as (guard, _):
+            around = self.surroundings(labels)
+            return await run_sequence(guard, loaded, resume=resume, attach=self._store.attach, **around)
+
+    async def script(
+        self, profile: AnyProfile, script: Script, *, title: str = "Script", **labels: Unpack[Labels]
+    ) -> Run:
+        """Run a script: an async function that is given ``Steps``.
+
+        Args:
+            profile: what is plugged in.
+            script: does it; what it measures is judged and recorded.
+            title: of the step of the record that it makes.
+            labels: for the record.
+        """
+        async with self.guarded(profile) as (guard, loaded):
+            return await run_script(guard, loaded, script, title=title, **self.surroundings(labels))
 
     # --- the board alone ---
 

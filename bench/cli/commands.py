@@ -19,6 +19,7 @@ from bench.cli import (
     records_search,
     report,
     retest,
+    sequence,
     sim,
     walk,
     wiggle,
@@ -61,6 +62,7 @@ def application() -> typer.Typer:
     app.command("walk", epilog=BOARD_FORMS)(walk.walk)
     app.command("wiggle", epilog=BOARD_FORMS)(wiggle.wiggle)
     app.command("power", epilog=BOARD_FORMS)(power.power)
+    app.command("run", epilog=BOARD_FORMS)(sequence.run)
     app.command("demo")(demo.demo)
     app.command("leak")(air.leak)
     app.command("timing")(air.timing)

@@ -114,7 +114,9 @@ def remark(word: str, text: str, style: str) -> Padding:
 
 
 def _position(step: StepStarted | None) -> str:
-    return f"{step.number:>2}/{step.count}" if step else ""
+    if step is None:
+        return ""
+    return f"{step.number:>2}/{step.count}" if step.count else f"{step.number:>2}"
 
 
 def _live_line(step: StepStarted, progress: Progress | None) -> Group:

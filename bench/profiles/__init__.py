@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from bench.profiles.measurements import load_measurements, measurements_document
     from bench.profiles.scenarios import load_answers, load_scenario, scenario_names
     from bench.profiles.schema import json_schema, schema_kinds
+    from bench.profiles.sequences import load_sequence, sequence_names
     from bench.profiles.writing import profile_document
 
 _HOMES = {
@@ -27,11 +28,13 @@ _HOMES = {
     "load_measurements": "measurements",
     "load_profile": "loading",
     "load_scenario": "scenarios",
+    "load_sequence": "sequences",
     "measurements_document": "measurements",
     "profile_document": "writing",
     "profile_names": "loading",
     "scenario_names": "scenarios",
     "schema_kinds": "schema",
+    "sequence_names": "sequences",
 }
 __all__ = [
     "check_file",
@@ -43,11 +46,13 @@ __all__ = [
     "load_measurements",
     "load_profile",
     "load_scenario",
+    "load_sequence",
     "measurements_document",
     "profile_document",
     "profile_names",
     "scenario_names",
     "schema_kinds",
+    "sequence_names",
 ]
 
 

@@ -14,6 +14,7 @@ from bench.profiles.loading import profile_of
 from bench.profiles.measurements import measurements_of
 from bench.profiles.problems import fill
 from bench.profiles.scenarios import scenario_of
+from bench.profiles.sequences import sequence_of
 from bench.profiles.source import Document, read_document
 
 _TELLING = (
@@ -21,6 +22,7 @@ _TELLING = (
     ("pins", "connector"),
     ("circuits", "harness"),
     ("extends", "harness"),
+    ("steps", "sequence"),
     ("profile", "scenario"),
     ("lamps", "lamps"),
     ("limits", "limits"),
@@ -33,6 +35,7 @@ _CHECKS: Mapping[str, Callable[[Document], Any]] = {
     "limits": lambda document: fill(LimitsForm, document),
     "measurements": measurements_of,
     "scenario": scenario_of,
+    "sequence": sequence_of,
 }
 
 
@@ -58,7 +61,7 @@ def _found(text: str) -> Path:
     path = Path(text)
     if path.suffix or len(path.parts) > 1:
         return path
-    for kind in ("harness", "scenario", "connector", "limits"):
+    for kind in ("harness", "scenario", "sequence", "connector", "limits"):
         try:
             return find(kind, text)
         except InputError:

@@ -13,8 +13,15 @@ FOLDERS = {
     "harness": ("trailers", "lab"),
     "limits": ("limits",),
     "scenario": ("scenarios",),
+    "sequence": ("sequences",),
 }
-TITLES = {"connector": "connector", "harness": "profile", "limits": "limits file", "scenario": "scenario"}
+TITLES = {
+    "connector": "connector",
+    "harness": "profile",
+    "limits": "limits file",
+    "scenario": "scenario",
+    "sequence": "sequence",
+}
 SUFFIXES = (".yaml", ".yml", ".json")
 
 

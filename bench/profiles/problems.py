@@ -126,6 +126,12 @@ def _sentence(error: ErrorDetails, loc: Loc, known: "_KnownKeys") -> str:
     if kind == "literal_error":
         choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
         return f"{named} cannot be {given}{near(str(error['input']), choices) or _choice(choices)}"
+    if kind == "union_tag_invalid":
+        choices = [choice.strip("'") for choice in context["expected_tags"].split(", ")]
+        chosen = context["discriminator"]
+        return f"{chosen} cannot be {_short(context['tag'])}{near(context['tag'], choices) or _choice(choices)}"
+    if kind == "union_tag_not_found" and context["discriminator"].startswith("'"):
+        return f"{context['discriminator']} is missing{_of((*loc, ''))}"
     if kind == "string_pattern_mismatch":
         return (
             f"{named} cannot be {given}: {_PATTERNS.get(context['pattern'], 'it has a character that is not allowed')}"

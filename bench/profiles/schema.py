@@ -11,6 +11,7 @@ from bench.profiles.forms.lamps import LampsForm
 from bench.profiles.forms.limits import LimitsForm
 from bench.profiles.forms.measurements import MeasurementsForm
 from bench.profiles.forms.scenario import AnswersForm, ScenarioForm
+from bench.profiles.forms.sequence import SequenceForm
 from bench.profiles.library import near
 
 FORMS: dict[str, type[BaseModel]] = {
@@ -21,6 +22,7 @@ FORMS: dict[str, type[BaseModel]] = {
     "limits": LimitsForm,
     "measurements": MeasurementsForm,
     "scenario": ScenarioForm,
+    "sequence": SequenceForm,
 }
 
 

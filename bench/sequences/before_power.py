@@ -52,7 +52,7 @@ async def _probe(inspection: Inspection, circuit: Circuit) -> Value:
     shot = await inspection.guard.probe(inspection.channel(circuit), PROBE_S)
     inspection.progress(shot, "probed", circuit)
     fed_v = shot.channel(inspection.channel(circuit)).voltage_v
-    ohm = _behind(inspection, inspection.identity.probe_ohm, shot.supply_v, fed_v)
+    ohm = behind_ohm(inspection, inspection.identity.probe_ohm, shot.supply_v, fed_v)
     if feeds_unit(inspection.profile, circuit):
         # Its capacitor is still charging: the voltage is no steady state, and says nothing of an open wire.
         return judged(f"{circuit.name} probed", ohm, "ohm")
@@ -60,7 +60,7 @@ async def _probe(inspection: Inspection, circuit: Circuit) -> Value:
     return limited(f"{circuit.name} probed", ohm, "ohm", inspection.limit("probe-open-ohm"))
 
 
-def _behind(inspection: Inspection, fed_through_ohm: float, supply_v: float, pin_v: float) -> float:
+def behind_ohm(inspection: Inspection, fed_through_ohm: float, supply_v: float, pin_v: float) -> float:
     """Resistance from a pin to ground, from the divider with a known resistor, the board's pull-down taken off.
 
     At most what the voltage error lets the board tell from an open pin.
@@ -109,7 +109,7 @@ def _has_filament(inspection: Inspection, circuit: Circuit) -> bool:
 async def _pulsed(inspection: Inspection, circuit: Circuit) -> tuple[Snapshot, float]:
     channel = inspection.channel(circuit)
     shot = await inspection.guard.pulse(channel, PULSE_S)
-    return shot, _behind(inspection, inspection.identity.pulse_ohm, shot.supply_v, shot.channel(channel).voltage_v)
+    return shot, behind_ohm(inspection, inspection.identity.pulse_ohm, shot.supply_v, shot.channel(channel).voltage_v)
 
 
 async def _pulse(inspection: Inspection, circuit: Circuit, cold: Interval | None) -> Value:

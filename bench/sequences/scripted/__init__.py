@@ -1,0 +1,26 @@
+"""Scripts: sequences from files and the same steps as async Python, with loops, branches, limits and endurance."""
+
+from bench.sequences.scripted.dry_run import Plan, plan
+from bench.sequences.scripted.run import (
+    SEQUENCE_ATTACHMENT,
+    STATE_ATTACHMENT,
+    Script,
+    check,
+    identity_of,
+    run_script,
+    run_sequence,
+)
+from bench.sequences.scripted.steps import Steps
+
+__all__ = [
+    "SEQUENCE_ATTACHMENT",
+    "STATE_ATTACHMENT",
+    "Plan",
+    "Script",
+    "Steps",
+    "check",
+    "identity_of",
+    "plan",
+    "run_script",
+    "run_sequence",
+]
