@@ -26,6 +26,9 @@ CAPABILITIES: Mapping[IntFlag, str] = {
     Capability.WATCHDOG: "A silent host turns everything off. Without it: no unattended use, no air.",
     Capability.AIR: "Air inputs and valves.",
     Capability.REGULATOR: "Electronic pressure regulators.",
+    Capability.CALIBRATION: "Keeps corrections of its own readings.",
+    Capability.FIXED_FUSE: "A fuse in each channel instead of CURRENT_LIMIT: DRIVE has no soft-start, and "
+    "largest_current is the fuse's rating.",
 }
 
 MODES: Mapping[IntFlag, str] = {

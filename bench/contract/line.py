@@ -22,6 +22,8 @@ from bench.contract.fields import Block, Field, RawValue
 from bench.contract.table import (
     BLOCK_BY_NAME,
     BOARD_SETTINGS,
+    CALIBRATION,
+    CALIBRATION_COMMON,
     CAPTURE,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
@@ -60,7 +62,10 @@ _QUERIES = {
     CAPTURE_PAGE.name: "SENSe:CAPTure:DATA?",
     BOARD_SETTINGS.name: "SYSTem:BOARd?",
     CHANNEL_SETTINGS.name: "SOURce:CHANnel?",
+    CALIBRATION.name: "CALibration:CHANnel?",
+    CALIBRATION_COMMON.name: "CALibration:COMMon?",
 }
+_OF_ONE_CHANNEL = (CHANNEL_SETTINGS.name, CALIBRATION.name)
 _RETURNS = {Return.NONE: "NONE", Return.PIN: "PIN", Return.CHASSIS: "CHASsis", Return.BOTH: "BOTH"}
 
 # SCPI-99 volume 2, 21.8: standard error numbers are negative, a device's own positive.
@@ -103,7 +108,7 @@ def command_text(code: CommandCode, arguments: Sequence[int], key: int) -> str:
 def query_text(block: Block, index: int = 1) -> str:
     """The query for a block, or for its ``index``-th instance."""
     header = short_form(_QUERIES[block.name])
-    if block.name == CHANNEL_SETTINGS.name:
+    if block.name in _OF_ONE_CHANNEL:
         return f"{header} (@{index})"
     if block.name == CAPTURE_PAGE.name:
         return f"{header} {index - 1}"
@@ -113,7 +118,7 @@ def query_text(block: Block, index: int = 1) -> str:
 def setting_text(block: Block, values: Sequence[RawValue], index: int = 1) -> str:
     """The command that sets a writable block to raw ``values``."""
     words = [_field_text(field, raw) for field, raw in zip(block.header, values, strict=True)]
-    where = [f"(@{index})"] if block.name == CHANNEL_SETTINGS.name else []
+    where = [f"(@{index})"] if block.name in _OF_ONE_CHANNEL else []
     return _join(short_form(_QUERIES[block.name]).rstrip("?"), where + words)
 
 

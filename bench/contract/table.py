@@ -35,6 +35,8 @@ class Capability(IntFlag):
     WATCHDOG = 1 << 8
     AIR = 1 << 9
     REGULATOR = 1 << 10
+    CALIBRATION = 1 << 12
+    FIXED_FUSE = 1 << 13
 
 
 class ChannelState(IntEnum):
@@ -387,9 +389,38 @@ COMMAND = Block(
     ),
     note="One write of all registers after the tag is one command. Exception 4: refused, the reason is in the snapshot's command_result.",
 )  # fmt: skip
+CALIBRATION = Block(
+    "calibration", 11, 1600, stride=8, writable=True,
+    header=(
+        Field("current_offset", "i16", "A", 0.0001, "Taken off every current reading of the channel."),
+        Field("current_gain", "i16", "1", 0.00001, "Then the reading is multiplied by 1 + this."),
+        Field("voltage_offset", "i16", "V", 0.0001, "The same for its pin voltage."),
+        Field("voltage_gain", "i16", "1", 0.00001, "The same."),
+    ),
+    note="Corrections of channel n at 1600 + 8 (n - 1). Kept through restarts; refused while armed.",
+)  # fmt: skip
+CALIBRATION_COMMON = Block(
+    "calibration_common", 12, 1800, writable=True,
+    header=(
+        Field("supply_voltage_offset", "i16", "V", 0.0001, "Taken off the supply voltage."),
+        Field("supply_voltage_gain", "i16", "1", 0.00001, "Also of the chassis sense and the ground pin."),
+        Field("supply_current_offset", "i16", "A", 0.0001, "Taken off the supply current."),
+        Field("reference_current_offset", "i16", "A", 0.0001, "Taken off the reference resistor's current."),
+        Field("return_pin_offset", "i16", "A", 0.0001, "Taken off the ground pin's current."),
+        Field("return_chassis_offset", "i16", "A", 0.0001, "Taken off the chassis clamp's current."),
+        Field("shared_current_gain", "i16", "1", 0.00001, "Of these four currents."),
+        Field("current_gain_error", "u16", "1", 0.0001, "Standard uncertainty after correction; the identity shows it from now on."),
+        Field("current_offset_error", "u16", "A", 0.0001, "The same."),
+        Field("voltage_gain_error", "u16", "1", 0.0001, "The same."),
+        Field("voltage_offset_error", "u16", "V", 0.0001, "The same."),
+        Field("date", "text16", "text", 1, "YYYY-MM-DD; the identity shows it as calibrated."),
+    ),
+    note="Corrections of what is no channel, what is left of the errors, and the date. Kept through restarts; refused while armed.",
+)  # fmt: skip
 
 BLOCKS: tuple[Block, ...] = (
     IDENTITY, SNAPSHOT, SHOT, EXTREMES, EVENTS, CAPTURE, CAPTURE_PAGE, BOARD_SETTINGS, CHANNEL_SETTINGS, COMMAND,
+    CALIBRATION, CALIBRATION_COMMON,
 )  # fmt: skip
 BLOCK_BY_NAME = {block.name: block for block in BLOCKS}
 

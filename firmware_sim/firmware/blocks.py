@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from bench.contract.fields import Block, RawValue
 from bench.contract.table import (
     BOARD_SETTINGS,
+    CALIBRATION,
+    CALIBRATION_COMMON,
     CAPTURE,
     CAPTURE_PAGE,
     CHANNEL_SETTINGS,
@@ -83,7 +85,7 @@ def snapshot_values(firmware: Firmware, mean: Truth, samples: int) -> Sequence[R
 
 def _identity(firmware: Firmware, _index: int) -> Sequence[RawValue]:
     hardware = firmware.hardware
-    return hardware.description.block(hardware.channels, hardware.air)
+    return hardware.description.block(hardware.channels, hardware.air, hardware.calibration)
 
 
 _SOURCES: dict[Block, Callable[[Firmware, int], Sequence[RawValue]]] = {
@@ -97,6 +99,8 @@ _SOURCES: dict[Block, Callable[[Firmware, int], Sequence[RawValue]]] = {
     BOARD_SETTINGS: lambda firmware, _: firmware.board_settings.raw,
     CHANNEL_SETTINGS: lambda firmware, index: firmware.outputs.channel(index).settings.raw,
     COMMAND: lambda firmware, _: firmware.commands.last,
+    CALIBRATION: lambda firmware, index: firmware.hardware.calibration.of_channel[index - 1],
+    CALIBRATION_COMMON: lambda firmware, _: firmware.hardware.calibration.common,
 }
 
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from bench.contract.table import Refusal
 from firmware_sim.firmware.air import AirPlant, NoAir
 from firmware_sim.firmware.budget import TICKS_PER_SECOND
+from firmware_sim.firmware.calibration import Calibration, Corrected
 from firmware_sim.firmware.description import Description
 from firmware_sim.firmware.firmware import Firmware, Hardware
 from firmware_sim.firmware.sensing import Sensing
@@ -37,7 +38,15 @@ class Board:
         channels: int | None = None,
     ) -> None:
         channels = channels or len(plant.truth().pin_v)
-        self._hardware = Hardware(plant, sensors, air or NoAir(), description or Description(), channels)
+        calibration = Calibration(channels)
+        self._hardware = Hardware(
+            plant,
+            Corrected(sensors, calibration),
+            air or NoAir(),
+            description or Description(),
+            channels,
+            calibration,
+        )
         self._tick = round(plant.time_s * TICKS_PER_SECOND)
         self._glitches = plant.board_conditions().restarts
         self._firmware = Firmware(self._hardware, self._tick, boots=1)

@@ -16,6 +16,7 @@ from bench.contract.table import (
     Command,
     CommandCode,
     EventKind,
+    Fault,
     Refusal,
     Return,
 )
@@ -135,6 +136,7 @@ class Commands:
 
     def _kick(self) -> Refusal:
         self._firmware.host.kick(self._firmware.tick)
+        self._firmware.faults.over(Fault.HOST_SILENT.value)
         return Refusal.NONE
 
     def _arm(self) -> Refusal:

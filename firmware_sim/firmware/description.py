@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from bench.contract.fields import RawValue
 from bench.contract.table import CONTRACT_MAGIC, CONTRACT_MAJOR, CONTRACT_MINOR, Capability
 from firmware_sim.firmware.air import AirPlant
+from firmware_sim.firmware.calibration import Calibration
 from firmware_sim.firmware.capture import FASTEST_HZ, LONGEST_SAMPLES
 from firmware_sim.firmware.events import EVENT_DEPTH
 
@@ -38,6 +39,7 @@ class Description:
         | Capability.WIGGLE_MONITOR
         | Capability.REFERENCE_RESISTOR
         | Capability.WATCHDOG
+        | Capability.CALIBRATION
     )
 
     @property
@@ -54,7 +56,16 @@ class Description:
             able |= Capability.REGULATOR
         return able
 
-    def block(self, channels: int, air: AirPlant) -> tuple[RawValue, ...]:
+    def _errors(self) -> tuple[int, ...]:
+        """Errors as the maker states them, before any calibration."""
+        return (
+            round(self.current_gain_error * 10_000),
+            round(self.current_offset_error_a * 10_000),
+            round(self.voltage_gain_error * 10_000),
+            round(self.voltage_offset_error_v * 10_000),
+        )
+
+    def block(self, channels: int, air: AirPlant, calibration: Calibration) -> tuple[RawValue, ...]:
         """Raw values of the identity block."""
         return (
             CONTRACT_MAGIC,
@@ -67,10 +78,7 @@ class Description:
             round(self.reference_ohm * 1000),
             round(self.pull_down_ohm / 100),
             self.largest_current_ma,
-            round(self.current_gain_error * 10_000),
-            round(self.current_offset_error_a * 10_000),
-            round(self.voltage_gain_error * 10_000),
-            round(self.voltage_offset_error_v * 10_000),
+            *(calibration.errors if calibration.date else self._errors()),
             FASTEST_HZ,
             LONGEST_SAMPLES,
             EVENT_DEPTH,
@@ -78,5 +86,5 @@ class Description:
             air.valves,
             self.serial,
             self.firmware,
-            self.calibrated,
+            calibration.date or self.calibrated,
         )

@@ -66,6 +66,10 @@ class Faults:
         self.latched |= new
         return new
 
+    def over(self, cause: int) -> None:
+        """A cause is gone before the next tick looks."""
+        self.causes &= ~cause
+
     def shown(self) -> None:
         """A snapshot has been read: the host knows these faults."""
         self._read = self.latched

@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from bench.contract.fields import Block, RawValue
 from bench.contract.table import (
     BOARD_SETTINGS,
+    CALIBRATION,
+    CALIBRATION_COMMON,
     COMMAND,
+    Capability,
     EventKind,
     Fault,
     Refusal,
@@ -19,6 +22,7 @@ from bench.contract.table import (
 from firmware_sim.firmware.air import AirPlant, Valves
 from firmware_sim.firmware.blocks import block_values, snapshot_values
 from firmware_sim.firmware.budget import TICKS_PER_SECOND
+from firmware_sim.firmware.calibration import Calibration
 from firmware_sim.firmware.capture import Capture
 from firmware_sim.firmware.commands import Commands
 from firmware_sim.firmware.description import Description
@@ -50,6 +54,7 @@ class Hardware:
     air: AirPlant
     description: Description
     channels: int
+    calibration: Calibration
 
 
 class Firmware:
@@ -210,6 +215,8 @@ class Firmware:
 
     def write(self, block: Block, index: int, raw: Sequence[RawValue]) -> Refusal:
         """Take a write of a whole block."""
+        if block in (CALIBRATION, CALIBRATION_COMMON):
+            return self._calibrate(block, index, raw)
         values = [int(value) for value in raw]
         if block is COMMAND:
             return self.commands.take(values)
@@ -221,6 +228,21 @@ class Firmware:
             )
         except ValueError:
             return Refusal.BAD_VALUE
+
+    def _calibrate(self, block: Block, index: int, raw: Sequence[RawValue]) -> Refusal:
+        hardware = self.hardware
+        if Capability.CALIBRATION not in hardware.description.capabilities:
+            return Refusal.BAD_VALUE
+        if self.outputs.armed:
+            return Refusal.OUTPUT_ON
+        try:
+            if block is CALIBRATION:
+                hardware.calibration.set_channel(index, [int(value) for value in raw])
+            else:
+                hardware.calibration.set_common(raw)
+        except ValueError:
+            return Refusal.BAD_VALUE
+        return Refusal.NONE
 
     def _set_board(self, settings: BoardSettings) -> Refusal:
         if self.outputs.active:

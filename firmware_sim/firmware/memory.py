@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from bench.contract.fields import Block, RawValue
 from bench.contract.table import (
     BLOCKS,
+    CALIBRATION,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
     CHANNEL_SETTINGS,
@@ -38,7 +39,8 @@ class Window:
 
 def _windows(channels: int) -> list[Window]:
     rows = {EVENTS: EVENTS_PER_READ, CAPTURE_PAGE: CAPTURE_SAMPLES_PER_PAGE}
-    instances = {CHANNEL_SETTINGS: channels, CAPTURE_PAGE: -(-LONGEST_SAMPLES // CAPTURE_SAMPLES_PER_PAGE)}
+    pages = -(-LONGEST_SAMPLES // CAPTURE_SAMPLES_PER_PAGE)
+    instances = {CHANNEL_SETTINGS: channels, CALIBRATION: channels, CAPTURE_PAGE: pages}
     windows: list[Window] = []
     for block in BLOCKS:
         count = rows.get(block, channels) if block.row else 0

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from bench.contract.fields import Block, RawValue
 from bench.contract.table import (
     BOARD_SETTINGS,
+    CALIBRATION,
+    CALIBRATION_COMMON,
     CAPTURE,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
@@ -82,17 +84,22 @@ def _claim(connection: Connection, parameters: Sequence[str]) -> Answer:
     return None
 
 
-def _set_board(connection: Connection, parameters: Sequence[str]) -> Answer:
-    check_refusal(connection.board.write_block(BOARD_SETTINGS, parse_fields(BOARD_SETTINGS.header, parameters)))
-    return None
+def _set(block: Block) -> Do:
+    def do(connection: Connection, parameters: Sequence[str]) -> Answer:
+        check_refusal(connection.board.write_block(block, parse_fields(block.header, parameters)))
+        return None
+
+    return do
 
 
-def _set_channel(connection: Connection, parameters: Sequence[str]) -> Answer:
-    check_count(parameters, 1, 1 + len(CHANNEL_SETTINGS.header))
-    number = _own_channel(connection, parameters[0])
-    values = parse_fields(CHANNEL_SETTINGS.header, parameters[1:])
-    check_refusal(connection.board.write_block(CHANNEL_SETTINGS, values, number))
-    return None
+def _set_one(block: Block) -> Do:
+    def do(connection: Connection, parameters: Sequence[str]) -> Answer:
+        check_count(parameters, 1, 1 + len(block.header))
+        number = _own_channel(connection, parameters[0])
+        check_refusal(connection.board.write_block(block, parse_fields(block.header, parameters[1:]), number))
+        return None
+
+    return do
 
 
 # --- block queries ---
@@ -127,10 +134,13 @@ def _block(block: Block) -> Do:
     return do
 
 
-def _channel_settings(connection: Connection, parameters: Sequence[str]) -> Answer:
-    check_count(parameters, 1)
-    number = _own_channel(connection, parameters[0])
-    return _block_text(CHANNEL_SETTINGS, connection.board.read_block(CHANNEL_SETTINGS, index=number), 0)
+def _block_of_one(block: Block) -> Do:
+    def do(connection: Connection, parameters: Sequence[str]) -> Answer:
+        check_count(parameters, 1)
+        number = _own_channel(connection, parameters[0])
+        return _block_text(block, connection.board.read_block(block, index=number), 0)
+
+    return do
 
 
 def _events(connection: Connection, parameters: Sequence[str]) -> Answer:
@@ -270,7 +280,9 @@ _QUERIES: dict[str, Do] = {
     "SENSe:CAPTure?": _block(CAPTURE),
     "SENSe:CAPTure:DATA?": _capture_data,
     "SYSTem:BOARd?": _block(BOARD_SETTINGS),
-    "SOURce:CHANnel?": _channel_settings,
+    "SOURce:CHANnel?": _block_of_one(CHANNEL_SETTINGS),
+    "CALibration:CHANnel?": _block_of_one(CALIBRATION),
+    "CALibration:COMMon?": _block(CALIBRATION_COMMON),
     "MEASure[:SCALar]:VOLTage[:DC]?": _channel_value("voltage"),
     "MEASure[:SCALar]:CURRent[:DC]?": _channel_value("current"),
     "MEASure:VOLTage:SUPPly?": _header_value("supply_voltage"),
@@ -284,8 +296,10 @@ _QUERIES: dict[str, Do] = {
 }
 
 _SETTINGS: dict[str, Do] = {
-    "SYSTem:BOARd": _set_board,
-    "SOURce:CHANnel": _set_channel,
+    "SYSTem:BOARd": _set(BOARD_SETTINGS),
+    "SOURce:CHANnel": _set_one(CHANNEL_SETTINGS),
+    "CALibration:CHANnel": _set_one(CALIBRATION),
+    "CALibration:COMMon": _set(CALIBRATION_COMMON),
     "SYSTem:COMMunicate:CHECk": _check,
 }
 

@@ -124,13 +124,24 @@ def parse_fields(fields: Sequence[Field], texts: Sequence[str]) -> list[RawValue
     check_count(texts, len(fields))
     values: list[RawValue] = []
     for field, text in zip(fields, texts, strict=True):
-        raw = parse_number(text, field.scale, -(1 << 63), 1 << 63)
+        raw = parse_text(text) if field.kind == "text16" else parse_number(text, field.scale, -(1 << 63), 1 << 63)
         try:
             field.check(raw)
         except ValueError:
             raise LineError(-222) from None
         values.append(raw)
     return values
+
+
+def parse_text(text: str) -> str:
+    """What stands in double quotes.
+
+    Raises:
+        LineError: no quotes.
+    """
+    if len(text) < 2 or not text.startswith('"') or not text.endswith('"'):
+        raise LineError(-104)
+    return text[1:-1].replace('""', '"')
 
 
 def check_count(parameters: Sequence[str], least: int, most: int | None = None) -> None:

@@ -120,7 +120,7 @@ class FakeBoard:
         return [CommandCode(command[2]) for command in self.commands]
 
     def _at(self, address: int) -> tuple[Block, int]:
-        for block in reversed(BLOCKS):
+        for block in sorted(BLOCKS, key=lambda block: block.address, reverse=True):
             offset = address - block.address
             if offset == 0:
                 return block, 1

@@ -1,0 +1,134 @@
+"""Corrections of the board's readings: kept through restarts, applied to whatever the converters say.
+
+A corrected reading is ``(reading - offset) * (1 + gain)``. Protection does not use it: its
+comparators have no part in a converter's error.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from bench.contract.fields import RawValue
+from bench.contract.table import CALIBRATION, CALIBRATION_COMMON
+from firmware_sim.firmware.sensing import Sensing
+
+INT16 = (-0x8000, 0x7FFF)
+UINT16 = (0, 0xFFFF)
+OFFSET_PER_RAW = 0.1  # raw offsets are tenths of the raw readings, mV or mA
+GAIN_PER_RAW = 1e-5
+_ERRORS = slice(7, 11)
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """Of one input, in raw values of the contract."""
+
+    offset: int = 0
+    gain: int = 0
+
+    def of(self, reading: int, limits: tuple[int, int] = INT16) -> int:
+        """The corrected reading, in mV or mA like the reading."""
+        corrected = round((reading - self.offset * OFFSET_PER_RAW) * (1 + self.gain * GAIN_PER_RAW))
+        return min(max(corrected, limits[0]), limits[1])
+
+
+class Calibration:
+    """The board's non-volatile memory of its corrections."""
+
+    def __init__(self, channels: int) -> None:
+        self.of_channel: list[tuple[int, ...]] = [(0,) * len(CALIBRATION.header)] * channels
+        self.common: tuple[RawValue, ...] = (*(0,) * (len(CALIBRATION_COMMON.header) - 1), "")
+
+    def set_channel(self, number: int, raw: Sequence[int]) -> None:
+        """Keep the corrections of one channel."""
+        self.of_channel[number - 1] = tuple(raw)
+
+    def set_common(self, raw: Sequence[RawValue]) -> None:
+        """Keep the others, and the date.
+
+        Raises:
+            ValueError: the date is none.
+        """
+        date.fromisoformat(str(raw[-1]))
+        self.common = tuple(raw)
+
+    @property
+    def date(self) -> str:
+        """``YYYY-MM-DD``, or nothing before the first calibration."""
+        return str(self.common[-1])
+
+    @property
+    def errors(self) -> tuple[int, ...]:
+        """What is left: current gain and offset, voltage gain and offset, as the identity has them."""
+        return tuple(int(value) for value in self.common[_ERRORS])
+
+    def current(self, number: int) -> Correction:
+        """Of a channel's current."""
+        offset, gain, _, _ = self.of_channel[number - 1]
+        return Correction(offset, gain)
+
+    def voltage(self, number: int) -> Correction:
+        """Of a channel's pin voltage."""
+        _, _, offset, gain = self.of_channel[number - 1]
+        return Correction(offset, gain)
+
+    def common_current(self, place: int) -> Correction:
+        """Of the current whose offset stands at ``place`` of the common block."""
+        return Correction(int(self.common[place]), int(self.common[6]))
+
+    @property
+    def supply_voltage(self) -> Correction:
+        """Of the supply voltage."""
+        return Correction(int(self.common[0]), int(self.common[1]))
+
+    @property
+    def other_voltage(self) -> Correction:
+        """Of chassis sense and ground pin, which have no offset of their own."""
+        return Correction(0, int(self.common[1]))
+
+
+class Corrected:
+    """Converters behind their corrections; fulfils :class:`Sensing`."""
+
+    def __init__(self, sensors: Sensing, calibration: Calibration) -> None:
+        self._sensors = sensors
+        self._kept = calibration
+        self.ambient_decidegc = sensors.ambient_decidegc
+        self.board_decidegc = sensors.board_decidegc
+        self.hold = sensors.hold
+
+    def voltage_mv(self, true_v: float, channel: int, samples: int = 1) -> int:
+        """Pin voltage."""
+        return self._kept.voltage(channel).of(self._sensors.voltage_mv(true_v, channel, samples))
+
+    def current_ma(self, true_a: float, channel: int, samples: int = 1) -> int:
+        """Pin current."""
+        return self._kept.current(channel).of(self._sensors.current_ma(true_a, channel, samples))
+
+    def supply_mv(self, true_v: float, samples: int = 1) -> int:
+        """Supply voltage."""
+        return self._kept.supply_voltage.of(self._sensors.supply_mv(true_v, samples), UINT16)
+
+    def supply_ma(self, true_a: float, samples: int = 1) -> int:
+        """Supply current."""
+        return self._kept.common_current(2).of(self._sensors.supply_ma(true_a, samples))
+
+    def reference_ma(self, true_a: float, samples: int = 1) -> int:
+        """Current through the reference resistor."""
+        return self._kept.common_current(3).of(self._sensors.reference_ma(true_a, samples))
+
+    def return_pin_ma(self, true_a: float, samples: int = 1) -> int:
+        """Current into the ground pin."""
+        return self._kept.common_current(4).of(self._sensors.return_pin_ma(true_a, samples))
+
+    def return_chassis_ma(self, true_a: float, samples: int = 1) -> int:
+        """Current into the chassis clamp."""
+        return self._kept.common_current(5).of(self._sensors.return_chassis_ma(true_a, samples))
+
+    def chassis_sense_mv(self, true_v: float, samples: int = 1) -> int:
+        """Kelvin sense clamp."""
+        return self._kept.other_voltage.of(self._sensors.chassis_sense_mv(true_v, samples))
+
+    def ground_pin_mv(self, true_v: float, samples: int = 1) -> int:
+        """Connector ground pin."""
+        return self._kept.other_voltage.of(self._sensors.ground_pin_mv(true_v, samples))
