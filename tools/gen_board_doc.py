@@ -33,6 +33,7 @@ from bench.contract.table import (
     Refusal,
     TripReason,
 )
+from bench.link.conformance import CHECKS
 from firmware_sim.firmware import monitor
 from firmware_sim.firmware.budget import LATE_TICKS
 from firmware_sim.firmware.states import TRANSITIONS
@@ -41,7 +42,7 @@ from firmware_sim.servers.modbus_server import UNIT
 from tools import board_words as words
 
 HERE = Path(__file__).parent
-TEMPLATE = HERE / "board_doc.md.j2"
+TEMPLATES = (HERE / "board_doc.md.j2", HERE / "board_build.md.j2")
 DOCUMENT = HERE.parent / "firmware_sim" / "BOARD.md"
 SHOWN_CHANNELS = 8
 
@@ -122,7 +123,7 @@ def value_rows(names: type[IntEnum], meanings: Mapping[IntEnum, str]) -> list[Ro
 def document() -> str:
     """Text of BOARD.md."""
     environment = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)  # noqa: S701 - Markdown, from our own tables
-    template = environment.from_string(TEMPLATE.read_text(encoding="utf-8"))
+    template = environment.from_string("".join(part.read_text(encoding="utf-8") for part in TEMPLATES))
     text = template.render(
         table=table,
         major=CONTRACT_MAJOR,
@@ -154,6 +155,7 @@ def document() -> str:
         least_broke=monitor.LEAST_BROKE_A,
         unit=UNIT,
         queue=QUEUE_DEPTH,
+        checks=[(check.name, check.clause, check.level, check.expected) for check in CHECKS],
         errors=", ".join(f"{number} {text}" for number, text in TEXTS.items()),
     )
     return text.rstrip("\n") + "\n"

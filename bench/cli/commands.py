@@ -9,6 +9,7 @@ from typer.main import get_command
 from bench.cli import (
     air,
     board,
+    conformance,
     demo,
     inspect,
     power,
@@ -76,6 +77,7 @@ def application() -> typer.Typer:
     records.group.command("stats")(records_search.stats)
     app.add_typer(records.group, name="records")
     app.add_typer(profile.group, name="profile")
+    board.group.command("conformance", epilog=BOARD_FORMS)(conformance.conformance)
     app.add_typer(board.group, name="board")
     return app
 
