@@ -18,12 +18,14 @@ from bench.results import Reexamined, Run, RunState, StepResult
 
 if TYPE_CHECKING:
     from bench.records import AsyncStore, Store
+    from bench.records.case import Case
     from bench.records.intake import Taken
     from bench.reports import Paper
 
 Location = str | Path | None
 PROFILE_ATTACHMENT = "profile.json"
 INSPECTION_ATTACHMENT = "inspection.json"
+OWN_ATTACHMENTS = (PROFILE_ATTACHMENT, INSPECTION_ATTACHMENT)
 EXPORT_FORMATS = ("csv", "mf4", "junit", "json", "archive")
 
 
@@ -142,44 +144,54 @@ def open_records(location: Location = None) -> Iterator["Store"]:
 
 @dataclass(frozen=True, slots=True)
 class Repaired:
-    """A record that is to be tested again.
+    """What is to be tested again: an inspection with the retests that followed it.
 
     Attributes:
-        closed: step and finding numbers of it that a retest has closed already.
-        left: how much is not.
+        case: all of them, and what is still open.
+        profile: as it was in the newest.
     """
 
-    run: Run
+    case: "Case"
     profile: Profile
-    closed: frozenset[tuple[int, int | None]]
-    left: int
+
+    @property
+    def run(self) -> Run:
+        """The inspection, with the steps of its retests behind its own."""
+        return self.case.as_one
+
+    @property
+    def closed(self) -> frozenset[tuple[int, int | None]]:
+        """Step and finding numbers of ``run`` that a retest has closed already."""
+        return self.case.closed
+
+    @property
+    def left(self) -> int:
+        """How much is not closed."""
+        return self.case.left
 
 
 def to_retest(record_id: str, location: Location = None) -> Repaired:
-    """What a record found, and what of it is still open.
+    """What a record and the other records of its case found; a retest stands for the inspection that it repeated.
 
     Raises:
         RecordError: no such record.
         InputError: its profile is neither in the record nor known by name any more.
     """
-    from bench.records.comparing import compare
-
     with open_records(location) as store:
-        run = store.load(record_id)
-        newest = {(each.step_no, each.finding_no): each.state for each in store.followups(run.id)}
-        closed = frozenset(key for key, state in newest.items() if state == "closed")
-        return Repaired(run, _profile_of(store, run), closed, len(compare(run, run, closed)))
+        case = store.case(record_id)
+        return Repaired(case, _profile_of(store, case.runs[-1]))
 
 
 def follow_up(before: Repaired, after: Run, location: Location = None) -> tuple[Reexamined, ...]:
-    """Compare a retest with what it repeats, and add to the record what it closes and what it leaves open."""
-    from bench.records.comparing import compare
+    """Compare a retest with what it repeats, and add to each record what it closes and what it leaves open."""
+    from bench.records.case import told_once
     from bench.records.rows import reexamined
 
-    followups = compare(before.run, after, before.closed)
+    said = before.case.compared(after)
     with open_records(location) as store:
-        store.follow_up(before.run.id, followups)
-    return tuple(reexamined(before.run, each) for each in followups)
+        for run_id, followups in said.items():
+            store.follow_up(run_id, followups)
+    return told_once([reexamined(run, each) for run in before.case.runs for each in said.get(run.id, ())])
 
 
 # --- endurance ---

@@ -15,6 +15,7 @@ from bench.cli import (
     power,
     profile,
     records,
+    records_add,
     records_export,
     records_import,
     records_search,
@@ -70,6 +71,9 @@ def application() -> typer.Typer:
     app.command("stroke")(air.stroke)
     app.command("report")(report.report)
     app.command("sim")(sim.sim)
+    records.group.command("note")(records_add.note)
+    records.group.command("attach")(records_add.attach)
+    records.group.command("sign")(records_add.sign)
     records.group.command("export")(records_export.export)
     records.group.command("import")(records_import.import_records)
     records.group.command("history")(records_search.history)

@@ -52,19 +52,33 @@ def show_record(
     record: opt.Records = None,
     as_json: opt.Json = False,
 ) -> int:
-    """Show one record as it stood at the end of its run."""
+    """Show one record as it stood at the end of its run, and what came after: retests, notes, files, signatures."""
+    from dataclasses import asdict
+
     from bench import app
-    from bench.cli import json_view, terminal, verdict_view
+    from bench.cli import json_view, retest_view, terminal, verdict_view
     from bench.cli.running import units_of
 
     with app.open_records(record) as store:
         run = store.load(record_id)
+        retests, notes = store.reexamined(run.id), store.notes(run.id)
+        files, signatures = store.attachments(run.id), store.signatures(run.id)
     if as_json:
-        json_view.emit(json_view.run_document(run))
-    else:
-        verdict_view.show(
-            terminal.out(), run, [("record", run.id), ("kept in", store.where), ("started", run.started)], units_of(run)
-        )
+        later = {
+            "followups": retest_view.documents(retests),
+            "notes": [asdict(note) for note in notes],
+            "files": {name: len(data) for name, data in files.items()},
+            "signatures": [asdict(each) for each in signatures],
+        }
+        json_view.emit(json_view.run_document(run) | later)
+        return 0
+    kept = [("record", run.id), ("kept in", store.where), ("started", run.started)]
+    kept += [("note", f"{note.written[:16]} {note.author or ''}: {note.text}") for note in notes]
+    kept += [("file", f"{name}, {len(data):,} bytes") for name, data in files.items()]
+    kept += [("signed", f"{each.written[:16]} {each.name}, {each.role}: {each.statement}") for each in signatures]
+    verdict_view.show(terminal.out(), run, kept, units_of(run))
+    if retests:
+        terminal.out().print(retest_view.side_by_side("What retests said", retests, units_of(run)))
     return 0
 
 

@@ -5,7 +5,7 @@ from bench.records.history import History, Point, SeriesQuery
 from bench.records.ids import new_record_id
 from bench.records.location import default_path
 from bench.records.spool import SpoolingStore, take_in_spools
-from bench.records.store import NoSuchRecord, Note, Store
+from bench.records.store import NoSuchRecord, Note, Signature, Store
 from bench.records.summaries import RunSummary
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "Point",
     "RunSummary",
     "SeriesQuery",
+    "Signature",
     "SpoolingStore",
     "Store",
     "default_path",

@@ -30,7 +30,7 @@ def _subjects(step: StepResult) -> Iterator[int | None]:
 def _judged(before: Run, step: StepResult, no: int, finding_no: int | None, after: Run) -> Followup:
     finding = None if finding_no is None else step.findings[finding_no]
     again = next((each for each in after.steps if each.step == step.step), None)
-    evidence = tuple(_compared(_values(before, step, finding), after))
+    evidence = tuple(_compared(_values(before, step, finding), before, after))
     reason = _why_open(finding, again, after, evidence)
     if reason is not None:
         return Followup(no, finding_no, "open", after.id, reason, evidence)
@@ -51,14 +51,21 @@ def _of(value: Value, circuits: Sequence[str]) -> bool:
     return any(value.name.startswith(f"{circuit} ") for circuit in circuits)
 
 
-def _compared(values: Sequence[Value], after: Run) -> Iterator[Compared]:
-    found = {value.name: value for step in after.steps for value in step.values}
-    for value in values:
-        new = found.get(value.name)
+def _compared(values: Sequence[Value], before: Run, after: Run) -> Iterator[Compared]:
+    """Each name once, with what was measured of it last before."""
+    found, last = _newest(after), _newest(before)
+    for name in dict.fromkeys(value.name for value in values):
+        old, new = last[name], found.get(name)
         if new is None:
-            yield Compared(value.name, value.unit, value.value, None, value.low, value.high, Verdict.NOT_TESTED)
+            yield Compared(name, old.unit, old.value, None, old.low, old.high, Verdict.NOT_TESTED)
         else:
-            yield Compared(value.name, value.unit, value.value, new.value, new.low, new.high, new.verdict)
+            yield Compared(name, old.unit, old.value, new.value, new.low, new.high, new.verdict)
+
+
+def _newest(run: Run) -> dict[str, Value]:
+    """The last value of each name; one that was measured before one that was not."""
+    every = [value for step in run.steps for value in step.values]
+    return {value.name: value for value in every} | {value.name: value for value in every if value.value is not None}
 
 
 def _why_open(

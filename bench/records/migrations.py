@@ -1,7 +1,7 @@
 """From an older schema to this one: one step a version, each in the same transaction as its number.
 
-Steps only ever add tables, columns with a null default, or indexes. Rows are never rewritten: the chain's
-digests are over what was stored. A step is written once and stays as it was, in its own words rather than
+Steps only ever add tables or indexes: a new column would change what the digests of old rows are over, and rows are
+never rewritten. A step is written once and stays as it was, in its own words rather than
 through ``tables.py``, which describes today.
 """
 
@@ -28,7 +28,18 @@ def _retests_and_archives(connection: Connection) -> None:
         connection.execute(text(statement))
 
 
-STEPS: Mapping[int, Step] = {2: _retests_and_archives}  # by the version it leads to
+_VERSION_3 = (
+    "CREATE TABLE signature (run_id VARCHAR(64) NOT NULL REFERENCES run (id), no INTEGER NOT NULL, "
+    "written TEXT NOT NULL, name TEXT NOT NULL, role TEXT NOT NULL, statement TEXT NOT NULL, "
+    "seal VARCHAR(64) NOT NULL, PRIMARY KEY (run_id, no))"
+)
+
+
+def _signatures(connection: Connection) -> None:
+    connection.execute(text(_VERSION_3))
+
+
+STEPS: Mapping[int, Step] = {2: _retests_and_archives, 3: _signatures}  # by the version it leads to
 
 
 def version_of(engine: Engine) -> int:

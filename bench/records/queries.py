@@ -52,6 +52,25 @@ def matching_ids(connection: Connection, reference: str) -> Sequence[str]:
     return connection.scalars(newest_first.where(or_(*begins, *ends)).limit(4)).all()
 
 
+def case_ids(connection: Connection, run_id: str) -> list[str]:
+    """The records that followups tie to this one, however far, and itself; oldest first."""
+    table = tables.followup.c
+    known, fresh = {run_id}, {run_id}
+    while fresh:
+        tied = or_(table.run_id.in_(fresh), table.retest_id.in_(fresh))
+        pairs = connection.execute(select(table.run_id, table.retest_id).where(tied).distinct()).all()
+        fresh = {name for pair in pairs for name in pair} - known
+        known |= fresh
+    found = connection.scalars(select(tables.run.c.id).where(tables.run.c.id.in_(known))).all()
+    return sorted(found)
+
+
+def closed_places(connection: Connection, run_id: str) -> set[tuple[int, int | None]]:
+    """Step and finding numbers of a record that the newest word on them calls closed."""
+    newest = {(row["step_no"], row["finding_no"]): row["state"] for row in rows_of(connection, tables.followup, run_id)}
+    return {place for place, state in newest.items() if state == "closed"}
+
+
 def measured_s(connection: Connection, run_id: str) -> float:
     """When the run's last step ended, in board seconds."""
     step = tables.step.c

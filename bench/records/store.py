@@ -8,7 +8,7 @@ import json
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Self
@@ -18,11 +18,22 @@ from sqlalchemy import Connection, select
 from bench.errors import RecordError
 from bench.records import chain, database, rows, side_by_side, tables, verify
 from bench.records.archive import acts_of, lines_of
+from bench.records.case import Case, case_of, told_once
 from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_inspections, points
 from bench.records.intake import Taken, take_in
 from bench.records.lease import is_cut, own_lease
 from bench.records.location import default_path
-from bench.records.queries import append, count_of, matching_ids, measured_s, open_runs, row_of, rows_of
+from bench.records.queries import (
+    append,
+    case_ids,
+    closed_places,
+    count_of,
+    matching_ids,
+    measured_s,
+    open_runs,
+    row_of,
+    rows_of,
+)
 from bench.records.summaries import CUT_REASON, RunSummary, summaries
 from bench.results import Followup, Reexamined, Run, RunState, StepResult
 
@@ -43,6 +54,17 @@ class Note:
     written: str
     author: str | None
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """Somebody who stands for a record. ``seal`` is the hash that it had then; ``written`` is ISO 8601 with offset."""
+
+    written: str
+    name: str
+    role: str
+    statement: str
+    seal: str
 
 
 def _utc_now() -> datetime:
@@ -149,6 +171,30 @@ class Store:
             row = {"run_id": run_id, "no": no, "written": written, "author": author, "text": text}
             append(connection, "note", run_id, no, {"note": [row]})
 
+    def sign(self, run_id: str, name: str, role: str, statement: str) -> Signature:
+        """Add who stands for a closed record, with the hash it has now.
+
+        Raises:
+            RecordError: the run is still going.
+        """
+        with self._writing() as connection:
+            self._require(connection, run_id)
+            if row_of(connection, tables.run_end, run_id) is None:
+                raise RecordError(f"{self.where}: record {run_id} is not closed yet; sign it when it is")
+            no, seal = count_of(connection, tables.signature, run_id), self._seal(connection, run_id)
+            signed = Signature(self._now().isoformat(timespec="seconds"), name, role, statement, seal)
+            row = {"run_id": run_id, "no": no} | asdict(signed)
+            append(connection, "signature", run_id, no, {"signature": [row]})
+        return signed
+
+    def signatures(self, run_id: str) -> tuple[Signature, ...]:
+        """Who stands for a record, oldest first."""
+        names = ("written", "name", "role", "statement", "seal")
+        with self._reading() as connection:
+            self._require(connection, run_id)
+            found = rows_of(connection, tables.signature, run_id)
+            return tuple(Signature(**{name: row[name] for name in names}) for row in found)
+
     def follow_up(self, run_id: str, followups: Sequence[Followup]) -> None:
         """Add what a retest said of a record's findings, all at once; nothing that is there changes."""
         with self._writing() as connection:
@@ -176,9 +222,16 @@ class Store:
                 for row in connection.execute(query.order_by(table.run_id, table.no)).all()
             }
             runs = {row.run_id: self._load(connection, row.run_id, whole=True) for row in newest.values()}
-        return tuple(
-            rows.reexamined(runs[row.run_id], rows.followup_from(dict(row._mapping))) for row in newest.values()
-        )
+        every = [rows.reexamined(runs[row.run_id], rows.followup_from(dict(row._mapping))) for row in newest.values()]
+        return told_once(every)
+
+    def case(self, reference: str) -> Case:
+        """The inspection that a record is or is a retest of, with all its retests."""
+        with self._reading() as connection:
+            ids = case_ids(connection, self._resolve(connection, reference))
+            runs = [self._load(connection, run_id, whole=True) for run_id in ids]
+            closed = {run_id: closed_places(connection, run_id) for run_id in ids}
+        return case_of(runs, closed)
 
     def attach(self, run_id: str, name: str, data: bytes) -> None:
         """Keep a file with a record: raw measurements, the profile as it was. A later one of that name hides it."""
@@ -278,15 +331,9 @@ class Store:
 
         A record that was taken in keeps the hash that the paper of its own bench shows.
         """
-        own = (tables.entry.c.run_id == run_id) & tables.entry.c.kind.in_(_SEALED)
         with self._reading() as connection:
             self._require(connection, run_id)
-            if origin := row_of(connection, tables.origin, run_id):
-                return str(next(each[4] for each in reversed(json.loads(origin["entries"])) if each[1] in _SEALED))
-            newest: str = connection.scalars(
-                select(tables.entry.c.hash).where(own).order_by(tables.entry.c.seq.desc()).limit(1)
-            ).one()
-            return newest
+            return self._seal(connection, run_id)
 
     def verify(self, workers: int = 1) -> list[str]:
         """Check the whole chain; one line for everything that was changed, removed, added or moved.
@@ -324,6 +371,14 @@ class Store:
     def _end(self, connection: Connection, run_id: str, state: str, duration_s: float, reason: str | None) -> None:
         append(connection, "end", run_id, 0, {"run_end": [rows.end_row(run_id, state, duration_s, reason)]})
         connection.execute(tables.lease.delete().where(tables.lease.c.run_id == run_id))
+
+    def _seal(self, connection: Connection, run_id: str) -> str:
+        if origin := row_of(connection, tables.origin, run_id):
+            return str(next(each[4] for each in reversed(json.loads(origin["entries"])) if each[1] in _SEALED))
+        own = (tables.entry.c.run_id == run_id) & tables.entry.c.kind.in_(_SEALED)
+        query = select(tables.entry.c.hash).where(own).order_by(tables.entry.c.seq.desc()).limit(1)
+        newest: str = connection.scalars(query).one()
+        return newest
 
     def _resolve(self, connection: Connection, reference: str) -> str:
         found = matching_ids(connection, reference)

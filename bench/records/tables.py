@@ -18,7 +18,7 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA_VERSION = 2  # a change here needs a step in migrations.py
+SCHEMA_VERSION = 3  # a change here needs a step in migrations.py
 
 metadata = MetaData()
 
@@ -124,6 +124,16 @@ note = Table(
     Column("text", Text, nullable=False),
 )  # fmt: skip
 
+# Who stands for a record, and for which state of it: ``seal`` is its hash at that moment.
+signature = Table(
+    "signature", metadata, _run_id(), _key("no"),
+    Column("written", Text, nullable=False),  # ISO 8601 with offset
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("statement", Text, nullable=False),
+    Column("seal", String(64), nullable=False),
+)  # fmt: skip
+
 # What a later run said of what this one found: closed with evidence, or still open. The newest word counts.
 followup = Table(
     "followup", metadata, _run_id(), _key("no"),
@@ -174,6 +184,7 @@ COVERS: dict[str, tuple[tuple[Table, ...], str | None]] = {
     "step": ((step, value, finding, trace, trace_column), "step_no"),
     "end": ((run_end,), None),
     "note": ((note,), "no"),
+    "signature": ((signature,), "no"),
     "followup": ((followup,), "no"),
     "origin": ((origin,), "no"),
     "attachment": ((attachment,), "no"),

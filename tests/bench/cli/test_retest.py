@@ -48,10 +48,27 @@ def test_a_fault_that_is_still_there_stays_open_and_can_be_tested_again(record: 
     assert document["retest_of"] == first
     assert {each["state"] for each in document["followups"]} == {"open"}
     assert {step["step"] for step in document["steps"]} < {"self-check", "supply", "look", "cold-pulse", "circuits"} | {
-        "all-lamps"
+        "all-lamps",
+        "diagnosis",
     }
 
     assert retest(record, "healthy-bulbs", of=first) == 0
     capsys.readouterr()
+    assert retest(record, "healthy-bulbs", of=first) == 0
+    assert "nothing is left to test again" in capsys.readouterr().out
+
+
+def test_a_third_try_closes_what_the_inspection_found_and_every_record_shows_it(record: str, capsys: Captured) -> None:
+    cli.run(["records", "list", "--record", record, "--json"])
+    first = json.loads(capsys.readouterr().out)[0]["id"]
+    assert retest(record, "lamp-out") == 1
+    assert retest(record, "healthy-bulbs", "--json") == 0  # of the retest, the newest record
+    capsys.readouterr()
+
+    assert cli.run(["records", "show", first, "--record", record]) == 0
+    shown = capsys.readouterr().out
+    assert "CLOSED  lamp out (stop)" in shown
+    assert cli.run(["records", "show", first, "--record", record, "--json"]) == 0
+    assert {each["state"] for each in json.loads(capsys.readouterr().out)["followups"]} == {"closed"}
     assert retest(record, "healthy-bulbs", of=first) == 0
     assert "nothing is left to test again" in capsys.readouterr().out

@@ -10,7 +10,7 @@ from bench.records.migrations import STEPS, version_of
 from bench.results import Followup
 from tests.bench.records.made_runs import small_run, small_step
 
-ADDED_IN_2 = ("followup", "origin")
+ADDED_SINCE = ("followup", "origin", "signature")
 
 
 def first_version(path: Path) -> None:
@@ -18,7 +18,7 @@ def first_version(path: Path) -> None:
     with Store(path) as store:
         store.save(small_run(state="complete", steps=(small_step(),)))
     connection = sqlite3.connect(path)
-    for table in ADDED_IN_2:
+    for table in ADDED_SINCE:
         connection.execute(f"DROP TABLE {table}")
     connection.execute("UPDATE schema_version SET version = 1")
     connection.commit()
