@@ -1,6 +1,7 @@
 """Simulated boards: in process for ``sim:`` URLs, behind real ports for everybody else."""
 
 import asyncio
+import errno
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -111,4 +112,10 @@ async def play(
     try:
         await serve(simulator, options, lambda endpoints: ready(endpoints.urls()))
     except OSError as error:
-        raise NoBoard(f"the port can't be opened: {error}; choose another, or end what holds it") from error
+        raise _cannot_open(error) from error
+
+
+def _cannot_open(error: OSError) -> NoBoard:
+    where, why = error.filename or "the port", (error.strerror or str(error)).lower()
+    todo = "choose one above 1023" if error.errno == errno.EACCES else "choose another, or end what holds it"
+    return NoBoard(f"{where} can't be opened: {why}; {todo}")

@@ -3,9 +3,10 @@
 One call: ``await serve(simulator, ServeOptions(tcp=5025), ready=print)`` serves until cancelled.
 """
 
+import os
 from asyncio import TaskGroup
-from collections.abc import Callable, Coroutine
-from contextlib import AsyncExitStack
+from collections.abc import Callable, Coroutine, Iterator
+from contextlib import AsyncExitStack, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -79,7 +80,7 @@ async def serve(
         ready: called once everything is open.
 
     Raises:
-        OSError: a port, device or link cannot be opened.
+        OSError: a port, device or link cannot be opened; ``filename`` says which.
     """
     board = PacedBoard(simulator, options.speed)
     async with AsyncExitStack() as stack:
@@ -95,12 +96,23 @@ async def _open(board: PacedBoard, options: ServeOptions, stack: AsyncExitStack)
     jobs: list[Job] = []
     at: dict[str, tuple[str, int]] = {}
     if options.tcp is not None:
-        at["tcp"] = await stack.enter_async_context(LineServer(board, options.host, options.tcp))
+        with _named(f"TCP port {options.tcp}"):
+            at["tcp"] = await stack.enter_async_context(LineServer(board, options.host, options.tcp))
     if options.modbus_tcp is not None:
-        at["modbus_tcp"] = await stack.enter_async_context(ModbusTcp(board, options.host, options.modbus_tcp))
+        with _named(f"TCP port {options.modbus_tcp}"):
+            at["modbus_tcp"] = await stack.enter_async_context(ModbusTcp(board, options.host, options.modbus_tcp))
     serial = await _line_port(board, options.serial, options.baud, stack, jobs) if options.serial else None
     rtu = await _rtu_port(board, options.modbus_rtu, options.baud, stack, jobs) if options.modbus_rtu else None
     return Endpoints(at.get("tcp"), at.get("modbus_tcp"), serial, rtu), jobs
+
+
+@contextmanager
+def _named(port: str) -> Iterator[None]:
+    """Errors of the system say of which port; asyncio tells only an address, in words of its own."""
+    try:
+        yield
+    except OSError as error:
+        raise OSError(error.errno, os.strerror(error.errno or 0), port) from error
 
 
 def _is_device(where: str) -> bool:

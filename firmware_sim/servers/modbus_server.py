@@ -3,6 +3,10 @@
 Every block answers functions 3 and 4, and function 16 writes. The action has no await in it: the
 server takes the transaction number of its reply after the action, so a request that overlapped a
 waiting one would get the other's.
+
+Who is asked as another unit: on a serial line nobody answers, since the question is for somebody
+else on it, and a broadcast (unit 0) is not carried out, since nobody could be told the outcome. On TCP
+nobody else can answer, so exception 11, which is a gateway's for a unit that does not.
 """
 
 import asyncio
@@ -11,6 +15,7 @@ from typing import cast
 
 from pymodbus.constants import ExcCodes
 from pymodbus.framer import FramerType
+from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.device import ModbusDeviceIdentification
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.server.base import ModbusBaseServer
@@ -23,6 +28,7 @@ from firmware_sim.servers.pty import Pty, Wire
 from firmware_sim.servers.registers import PacedBoard
 
 UNIT = 1
+ANY_OTHER_UNIT = 0  # pymodbus asks this device for whatever unit has none of its own
 BITS_PER_BYTE = 11  # start, eight data, parity or second stop, stop
 ADDRESSES = 20_000
 READS, WRITES = (3, 4, 23), (6, 16, 23)
@@ -49,10 +55,13 @@ class ModbusBoard:
         self._board = board
         self._mute = False
 
-    def device(self) -> SimDevice:
-        """The device of a server."""
+    def devices(self) -> list[SimDevice]:
+        """The devices of a server: the board, and what speaks for all other units."""
         memory = SimData(0, count=ADDRESSES, values=0, datatype=DataType.REGISTERS)
-        return SimDevice(id=UNIT, simdata=[memory], action=self._action)
+        return [
+            SimDevice(id=UNIT, simdata=[memory], action=self._action),
+            SimDevice(id=ANY_OTHER_UNIT, simdata=[memory], action=_nobody),
+        ]
 
     def sent(self, sending: bool, data: bytes) -> bytes:
         """A packet on its way: a board that answers nobody sends nothing."""
@@ -86,6 +95,15 @@ class ModbusBoard:
         return _EXCEPTIONS.get(self._board.write_registers(address, values), ExcCodes.DEVICE_FAILURE)
 
 
+async def _nobody(*_: object) -> ExcCodes:
+    return ExcCodes.GATEWAY_NO_RESPONSE
+
+
+def _only_ours(sending: bool, pdu: ModbusPDU) -> ModbusPDU:
+    """A question on a serial line: none, to the server, if it is for another unit."""
+    return pdu if sending or pdu.dev_id == UNIT else cast(ModbusPDU, None)
+
+
 async def _start(server: ModbusBaseServer, where: str) -> None:
     try:
         await server.serve_forever(background=True)
@@ -100,7 +118,7 @@ class ModbusTcp:
         modbus = ModbusBoard(board)
         self._where = (host, port)
         self._server = ModbusTcpServer(
-            modbus.device(), identity=_identity(), address=self._where, trace_packet=modbus.sent
+            modbus.devices(), identity=_identity(), address=self._where, trace_packet=modbus.sent
         )
 
     async def __aenter__(self) -> tuple[str, int]:
@@ -122,12 +140,13 @@ class ModbusRtu:
         modbus = ModbusBoard(board)
         self._device = device
         self._server = ModbusSerialServer(
-            modbus.device(),
+            modbus.devices(),
             framer=FramerType.RTU,
             identity=_identity(),
             port=device,
             baudrate=baud,
             trace_packet=modbus.sent,
+            trace_pdu=_only_ours,
         )
 
     async def __aenter__(self) -> str:

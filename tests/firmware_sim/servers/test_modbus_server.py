@@ -79,6 +79,17 @@ async def test_write_and_read_in_one_request_gives_a_command_and_its_result(clie
     assert reply.registers[10:12] == [1, 0]
 
 
+async def test_on_tcp_another_unit_gets_a_gateways_exception_and_nothing_is_carried_out(client):
+    """Exception 11: the gateway's target device failed to respond (Modbus application protocol V1.1b3, 7)."""
+    for unit in (0, 9, 247):
+        read = await client.read_input_registers(SNAPSHOT.start(), count=12, device_id=unit)
+        written = await client.write_registers(COMMAND.start() + 1, list(CLAIM), device_id=unit)
+        assert (read.exception_code, written.exception_code) == (11, 11)
+
+    reply = await client.read_input_registers(SNAPSHOT.start(), count=12)
+    assert reply.registers[10:12] == [0, 0]
+
+
 async def test_identification_names_vendor_product_and_version(client):
     reply = await client.read_device_information(read_code=2)
 

@@ -8,8 +8,9 @@ from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 import pytest
+from pymodbus.framer.rtu import FramerRTU
 
-from bench.contract.table import IDENTITY
+from bench.contract.table import COMMAND, IDENTITY, SNAPSHOT, CommandCode
 from firmware_sim.firmware import Board
 from firmware_sim.servers import PTY, Endpoints, ServeOptions, serve
 from tests.firmware_sim.fake_plant import ExactSensors, FakePlant
@@ -78,7 +79,7 @@ async def test_port_0_picks_a_free_one_and_says_which():
 
 @pytest.mark.parametrize("kind", ["tcp", "modbus_tcp"])
 async def test_a_port_in_use_is_an_error_of_the_system(kind):
-    with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(OSError, match=r"in use"):
+    with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(OSError, match=r"in use.*TCP port"):
         async with serving(ServeOptions(**{kind: taken.getsockname()[1]})):
             pass
 
@@ -198,6 +199,29 @@ async def socat_pair(folder: Path):
     finally:
         pair.terminate()
         await pair.wait()
+
+
+@pytest.mark.parametrize("unit", [0, 2, 247])
+async def test_on_a_serial_line_questions_for_other_units_are_not_answered(unit, caplog):
+    """Reads, identification, and a claim for another unit; then the board's own answer comes, and nobody holds it."""
+    claim = COMMAND.pack((1, 7, CommandCode.CLAIM, 0, 0, 0))
+    head = bytes((unit, 16)) + (COMMAND.start() + 1).to_bytes(2, "big") + bytes((0, len(claim), 2 * len(claim)))
+    questions = [
+        bytes((unit, 4, 0, 0, 0, 5)),
+        bytes((unit, 43, 14, 1, 0)),
+        head + b"".join(register.to_bytes(2, "big") for register in claim),
+    ]
+    async with serving(ServeOptions(modbus_rtu=PTY)) as endpoints:
+        with Port(endpoints.modbus_rtu) as port:
+            for question in questions:
+                crc = FramerRTU.compute_CRC(question).to_bytes(2, "big")
+                assert await port.exchange(question + crc, 1, within_s=0.1) == b""
+            ours = bytes((1, 4)) + SNAPSHOT.start().to_bytes(2, "big") + bytes((0, 12))
+            answer = await port.exchange(ours + FramerRTU.compute_CRC(ours).to_bytes(2, "big"), 29)
+
+    assert answer[:3] == bytes((1, 4, 24))
+    assert answer[23:27] == bytes(4)
+    assert not caplog.records
 
 
 async def test_an_existing_serial_device_is_used_for_lines(tmp_path):
