@@ -15,6 +15,7 @@ from bench.errors import LinkError
 T = TypeVar("T")
 
 TRIES = 3
+PATIENCE_S = 0.8  # no try begins later than that: by then a board's watchdog has run out
 
 
 class Turns:
@@ -51,6 +52,8 @@ class Turns:
 
 async def try_again(connect: Callable[[], Awaitable[None]], attempt: Callable[[], Awaitable[T]]) -> T:
     """Make up to three attempts at what does no harm twice; a wire that cannot be opened ends it at once."""
+    loop = asyncio.get_running_loop()
+    last_begins_s = loop.time() + PATIENCE_S
     failed = 0
     while True:
         await connect()
@@ -58,5 +61,5 @@ async def try_again(connect: Callable[[], Awaitable[None]], attempt: Callable[[]
             return await attempt()
         except LinkError:
             failed += 1
-            if failed == TRIES:
+            if failed == TRIES or loop.time() > last_begins_s:
                 raise

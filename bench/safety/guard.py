@@ -29,7 +29,7 @@ from bench.safety.air_guard import LINES, AirGuard
 from bench.safety.ending import Ending
 from bench.safety.hand import Hand
 from bench.safety.interlock import Stage
-from bench.safety.keeper import SHORTEST_BASELINE_S, Keeper
+from bench.safety.keeper import OFF_BY_ITSELF, SHORTEST_BASELINE_S, Keeper
 from bench.safety.permit import (
     Air,
     Capacity,
@@ -116,6 +116,7 @@ class GuardedBoard:
         self._identity: Identity | None = None
         self._stopped: str | None = None
         self._off = False  # everything, confirmed
+        self._lost = False  # that was asked for in vain, and nothing has been heard since
         self._commands = asyncio.Lock()  # one at a time, so that a lost answer is looked up before the next is sent
         self._context = self._session()
 
@@ -133,7 +134,7 @@ class GuardedBoard:
     @asynccontextmanager
     async def _session(self) -> AsyncIterator[None]:
         await self._meet()
-        async with claimed(self._board, self._notice):
+        async with claimed(self._board, self._notice, lambda: self._lost):
             self._watch.inherit(await prepare(self._board, self.identity, self.setup, self._notice))
             await self._start_watchdog()
             try:
@@ -151,7 +152,8 @@ class GuardedBoard:
                 yield
         finally:
             keeper.cancel()
-            await self.safe()
+            if not self._left_to_its_watchdog:
+                await self.safe()
 
     async def _arm(self) -> None:
         """Allow outputs, and close the returns: a board starts with them open."""
@@ -165,13 +167,13 @@ class GuardedBoard:
         await self._read()
         self.watchdog_s = watchdog_for(self._watch.age_s, self._watch.pace.per_second)
         await self._board.set_board(self.watchdog_s, self._ceiling_pa, self.setup.nominal_v)
-        if Capability.WATCHDOG in self.capabilities:
+        if self._has_watchdog:
             await self._board.kick()
 
     async def _meet(self) -> None:
         """Who is it, can it be used, and what does it report?"""
         self._identity = await self._board.open()
-        if Capability.WATCHDOG not in self.capabilities:
+        if not self._has_watchdog:
             if not self._attended:
                 raise PermitDenied("this board has no watchdog: somebody must stand beside it")
             self._notice("this board has no watchdog: if the link breaks, switch off its supply")
@@ -181,10 +183,11 @@ class GuardedBoard:
         check_supply(snapshot, self.setup)
 
     async def _keep(self) -> None:
-        kick = self._kick if Capability.WATCHDOG in self.capabilities else self._look
+        watch = self._watch
+        kick, so_what = (self._kick, OFF_BY_ITSELF) if self._has_watchdog else (self._look, "switch off its supply")
         try:
             await Keeper(
-                kick, self._look, self._read_page, lambda: self._watch.age_s, self.watchdog_s, self._watch.pace
+                kick, self._look, self._read_page, lambda: watch.age_s, self.watchdog_s, watch.pace, so_what
             ).run()
         except Exception as error:  # whatever it is, the session can't go on without its keeper
             self._ending.because(error)
@@ -208,7 +211,9 @@ class GuardedBoard:
             True when the board has said so; otherwise its own watchdog does it, and a notice says so.
         """
         self._watch.changed()
-        self._off = await finish(switch_off(self._board, self.watchdog_s, self._notice))
+        watchdog_s = self.watchdog_s if self._has_watchdog else None
+        self._off = await finish(switch_off(self._board, watchdog_s, self._notice))
+        self._lost = not self._off
         self.air.forget()
         return self._off
 
@@ -239,6 +244,15 @@ class GuardedBoard:
     def capabilities(self) -> Capability:
         """What the board can do."""
         return self.identity.capabilities
+
+    @property
+    def _has_watchdog(self) -> bool:
+        return Capability.WATCHDOG in self.capabilities
+
+    @property
+    def _left_to_its_watchdog(self) -> bool:
+        """Whether asking once more for everything off could only keep people waiting."""
+        return self._lost and self._has_watchdog
 
     @property
     def shorted(self) -> frozenset[int]:
@@ -302,6 +316,7 @@ class GuardedBoard:
         return self._noted(asked_at_s, await self._board.snapshot())
 
     def _noted(self, asked_at_s: float, snapshot: Snapshot) -> Snapshot:
+        self._lost = False
         self.air.note(snapshot)
         self._on_snapshot(snapshot)
         return self._watch.note(asked_at_s, snapshot)

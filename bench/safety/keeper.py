@@ -6,6 +6,9 @@ fault is known within a tenth of a second even while the session waits for somet
 its events are read, one page at a time.
 The watchdog counts board time, and a simulated board may live faster than the wall: until two
 looks tell how fast, the keeper hurries.
+
+A board that falls silent is given up as soon as its watchdog has surely run out, whatever the link still
+tries and whoever has the wire: people should not stand before a dead screen for longer than that.
 """
 
 import asyncio
@@ -17,6 +20,9 @@ from bench.errors import BoardRefused, LinkError
 LOOK_S = 0.05
 LEAVE_THE_WIRE = 3  # on a slow link, looks are no more than a third of the traffic
 TRY_AGAIN_S = 0.01
+GIVEN_UP_AFTER = 2.0  # watchdog times: a lost answer and a second try fit in
+SHORTEST_PATIENCE_S = 1.0  # a busy computer is no silent board
+OFF_BY_ITSELF = "the board has turned everything off by itself"
 HURRY = 10.0
 SHORTEST_BASELINE_S = 0.1
 
@@ -57,6 +63,7 @@ class Keeper:
         age_s: how old the newest snapshot is, whoever read it.
         watchdog_s: board seconds of silence after which the board turns everything off.
         pace: how fast the board lives.
+        so_what: what it means that the board is silent.
     """
 
     def __init__(
@@ -67,6 +74,7 @@ class Keeper:
         age_s: Callable[[], float],
         watchdog_s: float,
         pace: Pace,
+        so_what: str = OFF_BY_ITSELF,
     ) -> None:
         self._kick = kick
         self._look = look
@@ -75,6 +83,8 @@ class Keeper:
         self._age_s = age_s
         self._watchdog_s = watchdog_s
         self._pace = pace
+        self._so_what = so_what
+        self._patience_s = max(GIVEN_UP_AFTER * watchdog_s, SHORTEST_PATIENCE_S)
         self._turn_s = 0.0  # what the last turn took, waiting for the wire included
         self._kicked_s = self._answered_s = _now_s()
 
@@ -89,7 +99,13 @@ class Keeper:
             await asyncio.sleep(max(min(self._kick_in_s(), self._look_in_s()), 0.0))
             began_s = _now_s()
             try:
-                await self._turn(began_s)
+                async with asyncio.timeout(self._patience_s):
+                    await self._turn(began_s)
+            except TimeoutError:
+                raise LinkError(
+                    f"the board has not answered for {_now_s() - self._answered_s:.1f} s; {self._so_what}; "
+                    "check the cable and the board's power"
+                ) from None
             except LinkError as error:
                 await self._bear(error)
             else:
@@ -123,7 +139,7 @@ class Keeper:
 
     async def _bear(self, error: LinkError) -> None:
         if _now_s() - self._answered_s >= self._watchdog_s:
-            raise LinkError(f"{error}; the board has turned everything off by itself") from error
+            raise LinkError(f"{error}; {self._so_what}") from error
         self._kicked_s = float("-inf")
         await asyncio.sleep(TRY_AGAIN_S)
 

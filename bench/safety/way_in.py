@@ -10,7 +10,7 @@ from bench.errors import BenchError, BoardFault, BoardHeld, BoardRefused, LinkEr
 from bench.safety.permit import names, supply_mismatch
 from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
-from bench.safety.way_out import OFF_WITHIN_S, finish
+from bench.safety.way_out import OFF_WITHIN_S, finish, reason
 
 PRESSURE_CEILING_PA = 1_034_000.0  # 150 psi, the least full scale of the contract's pressure inputs
 HOW_IT_ENDED = Fault.RESTARTED | Fault.HOST_SILENT  # how the last session ended, not what is wrong now
@@ -62,8 +62,15 @@ def check_supply(snapshot: Snapshot, setup: Setup) -> None:
 
 
 @asynccontextmanager
-async def claimed(board: BoardPort, notice: Callable[[str], None]) -> AsyncIterator[None]:
+async def claimed(
+    board: BoardPort, notice: Callable[[str], None], is_lost: Callable[[], bool] = lambda: False
+) -> AsyncIterator[None]:
     """Hold the board's claim.
+
+    Args:
+        board: opened.
+        notice: is told when the claim could not be given back.
+        is_lost: whether the board is known to be out of reach, so that giving back is not even tried.
 
     Raises:
         BoardHeld: another controller does.
@@ -82,7 +89,8 @@ async def claimed(board: BoardPort, notice: Callable[[str], None]) -> AsyncItera
     try:
         yield
     finally:
-        await finish(_release(board, notice))
+        if not is_lost():
+            await finish(_release(board, notice))
 
 
 async def _release(board: BoardPort, notice: Callable[[str], None]) -> None:
@@ -90,7 +98,7 @@ async def _release(board: BoardPort, notice: Callable[[str], None]) -> None:
         async with asyncio.timeout(OFF_WITHIN_S):
             await board.release()
     except (BenchError, TimeoutError) as error:
-        notice(f"the claim was not given back ({error or 'no answer'}); it ends with the board's watchdog")
+        notice(f"the claim was not given back ({reason(error)}); it ends with the board's watchdog")
 
 
 async def prepare(

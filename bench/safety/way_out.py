@@ -30,14 +30,19 @@ async def finish(work: Coroutine[Any, Any, T]) -> T:
     return task.result()
 
 
-async def switch_off(board: BoardPort, watchdog_s: float, notice: Callable[[str], None]) -> bool:
+async def switch_off(board: BoardPort, watchdog_s: float | None, notice: Callable[[str], None]) -> bool:
     """Send SAFE until the board says that it is done, for at most half a second.
 
+    Args:
+        board: claimed or not.
+        watchdog_s: the time of its watchdog; None when it has none.
+        notice: is told what a board that can't be reached does now.
+
     Returns:
-        False when the board could not be reached: then its own watchdog does it.
+        False when the board could not be reached: then its own watchdog does it, if it has one.
     """
     deadline_s = asyncio.get_running_loop().time() + OFF_WITHIN_S
-    why: BaseException = TimeoutError("no answer")
+    why: BaseException = TimeoutError()
     while asyncio.get_running_loop().time() < deadline_s:
         try:
             async with asyncio.timeout_at(deadline_s):
@@ -48,11 +53,19 @@ async def switch_off(board: BoardPort, watchdog_s: float, notice: Callable[[str]
         except asyncio.CancelledError:
             continue  # a loop that is torn down cancels every task, this one too; the deadline bounds it
         await _pause(deadline_s)
-    notice(
-        f"the board did not confirm that everything is off ({why or 'no answer'}); "
-        f"its watchdog turns everything off within {watchdog_s:g} s"
-    )
+    notice(f"the board did not confirm that everything is off ({reason(why)}); {_then(watchdog_s)}")
     return False
+
+
+def reason(error: BaseException) -> str:
+    """Why something was not confirmed, in words: a deadline says nothing by itself."""
+    return str(error) or "no answer"
+
+
+def _then(watchdog_s: float | None) -> str:
+    if watchdog_s is None:
+        return "it has no watchdog: switch off its supply"
+    return f"its watchdog turns everything off within {watchdog_s:.2g} s"
 
 
 async def _pause(deadline_s: float) -> None:
