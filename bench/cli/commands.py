@@ -11,6 +11,7 @@ from bench.cli import (
     board,
     conformance,
     demo,
+    diagnose,
     inspect,
     power,
     profile,
@@ -22,6 +23,7 @@ from bench.cli import (
     report,
     retest,
     sequence,
+    serve,
     sim,
     walk,
     wiggle,
@@ -66,10 +68,12 @@ def application() -> typer.Typer:
     app.command("power", epilog=BOARD_FORMS)(power.power)
     app.command("run", epilog=BOARD_FORMS)(sequence.run)
     app.command("demo")(demo.demo)
+    app.command("diagnose")(diagnose.diagnose)
     app.command("leak")(air.leak)
     app.command("timing")(air.timing)
     app.command("stroke")(air.stroke)
     app.command("report")(report.report)
+    app.command("serve", epilog=BOARD_FORMS)(serve.serve)
     app.command("sim")(sim.sim)
     records.group.command("note")(records_add.note)
     records.group.command("attach")(records_add.attach)

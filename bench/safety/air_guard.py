@@ -63,8 +63,8 @@ class AirGuard:
         self._past: deque[tuple[float, tuple[float | None, float | None]]] = deque()
         self._implausible = 0
         self._now_s = 0.0
-        self._noted_s = _loop_s()
-        self._silent_s = 0.0
+        self._heard_s = self._noted_s = _loop_s()
+        self._silent_s = self._blind_s = 0.0
         self._held_s = -inf
         self._moving = asyncio.Lock()
 
@@ -82,6 +82,10 @@ class AirGuard:
         """Somebody holds the control: good for a quarter of a second."""
         self._held_s = _loop_s()
 
+    def let_go(self) -> None:
+        """Nobody holds the control any more: the next look ends what was held."""
+        self._held_s = -inf
+
     # --- what is known ---
 
     @property
@@ -94,11 +98,17 @@ class AirGuard:
         """Board clock at which the stage's time is over."""
         return self.state.until_s
 
+    def heard(self) -> None:
+        """The board has answered, whatever it was asked: the longest silence counts until the next look."""
+        self._silent_s = max(self._silent_s, _loop_s() - self._heard_s)
+        self._heard_s = _loop_s()
+
     def note(self, snapshot: Snapshot) -> None:
         """Take in what a snapshot says of the air."""
         if self.system is None:
             return
-        self._silent_s, self._noted_s = _loop_s() - self._noted_s, _loop_s()
+        self.heard()
+        self._blind_s, self._noted_s = max(self._blind_s, _loop_s() - self._noted_s), _loop_s()
         self._now_s = snapshot.uptime_s
         read = {str(each.quantity): each for each in self.system.inputs if each.quantity in LINES}
         why = next((why for each in read.values() if (why := implausible(each, snapshot.air))), None)
@@ -142,8 +152,8 @@ class AirGuard:
 
     async def look(self) -> None:
         """End the stage if it must end now."""
-        fault = interlock.fault_of(self.seen, self._silent_s)
-        self._silent_s = 0.0
+        fault = interlock.fault_of(self.seen, self._silent_s, self._blind_s)
+        self._silent_s = self._blind_s = 0.0
         if fault and self.state.fault is None:
             self.ended = fault
             self.state = interlock.made_safe(self.state, fault, self._now_s)

@@ -21,7 +21,7 @@ from math import inf
 from types import TracebackType
 from typing import Any, Literal, Self
 
-from bench.contract.readings import Capture, Event, Identity, Snapshot
+from bench.contract.readings import AirCapture, Capture, Event, Identity, Snapshot
 from bench.contract.table import DEFAULT_WATCHDOG_S, Capability, Fault, Return, TripReason, Valve
 from bench.errors import BoardRefused, LinkError, PermitDenied, Stopped
 from bench.profiles.model import Profile
@@ -195,6 +195,7 @@ class GuardedBoard:
     async def _kick(self) -> None:
         async with self._commands:
             await self._board.kick()
+        self.air.heard()
 
     async def _look(self) -> bool:
         snapshot = await self._read()
@@ -217,11 +218,15 @@ class GuardedBoard:
         self.air.forget()
         return self._off
 
-    async def stop(self, reason: str) -> None:
-        """End the session from any task: everything off now, and ``Stopped`` raised in the body."""
+    async def stop(self, reason: str) -> bool:
+        """End the session from any task: everything off now, and ``Stopped`` raised in the body.
+
+        Returns:
+            As ``safe``.
+        """
         self._stopped = self._stopped or reason
         self._ending.because(Stopped(f"stopped: {reason}; outputs are off"))
-        await self.safe()
+        return await self.safe()
 
     def remark(self, text: str) -> None:
         """Tell people one line that stops nothing."""
@@ -395,6 +400,15 @@ class GuardedBoard:
         """Set a line's electronic regulator."""
         await self._request(Regulate(line, pressure_pa), lambda: self._board.regulate(LINES.index(line), pressure_pa))
 
+    async def record_air(self, inputs: Iterable[int], rate_hz: int, samples: int) -> None:
+        """Let the board record so many samples of each of these analogue inputs, from now on."""
+        await self._send(self._board.record_air(inputs, rate_hz, samples))
+
+    async def air_capture(self) -> AirCapture:
+        """What the board has recorded of analogue inputs so far."""
+        self._ending.check()
+        return await self._board.air_capture()
+
     async def moved_s(self, valve: Valve, energised: bool) -> float | None:
         """Board clock at which a valve was last energised, or let go, by the board's own log."""
         await self.read_events()
@@ -419,6 +433,7 @@ class GuardedBoard:
             async with self._commands:
                 self._watch.changed()
                 await command
+            self.air.heard()
         except BoardRefused:
             await self.snapshot()  # a fault explains the refusal better than the refusal does
             raise

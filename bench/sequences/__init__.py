@@ -1,5 +1,6 @@
 """Steps as data, a performer for each, one loop that does them and keeps the record."""
 
+from bench.sequences.air.brakes import run_brakes
 from bench.sequences.ledger import RunStore
 from bench.sequences.operator import Nobody, Operator, Prepared, Question
 from bench.sequences.power import run_power
@@ -22,6 +23,7 @@ __all__ = [
     "Typed",
     "choose",
     "gently",
+    "run_brakes",
     "run_inspection",
     "run_power",
     "run_walk",

@@ -87,6 +87,8 @@ async def attend(
     title: str,
     body: Callable[[Ledger], Awaitable[None]],
     unfinished: Callable[[BaseException], StepResult | None],
+    *,
+    permit: Callable[[Inspection, Operator], Awaitable[str | None]] = why_not,
     **around: Unpack[Surroundings],
 ) -> Run:
     """Make a run of one step, or of one step again and again.
@@ -97,6 +99,7 @@ async def attend(
         title: of the step when it can't begin.
         body: feeds circuits and adds results to the ledger.
         unfinished: what the step has when an error ends it.
+        permit: says what must be said before, and why it must not be done, or None.
         around: what the session gives.
 
     Raises:
@@ -118,7 +121,7 @@ async def attend(
     try:
         async with inspection.guard.interruptible():
             await ledger.begin((inspection.step,))
-            reason = await why_not(inspection, person)
+            reason = await permit(inspection, person)
             if reason is None:
                 await body(ledger)
             else:
