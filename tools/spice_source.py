@@ -38,6 +38,7 @@ from tools.measure import Truths
 
 OFF_OHM = 1e9
 RETURN_OHM, SWITCH_OHM, PULL_DOWN_OHM, PROBE_OHM = 0.005, 0.010, 100_000.0, 1000.0
+LOCKOUT_WIDTH_V = 0.05  # a corner that a solver can walk round
 _Setting = tuple[str, ReturnName, tuple[int, ...]]
 COLD_S = {"probe": 0.005, "pulse": 0.004}
 _VALUE = re.compile(r"^(\S+)\s*=\s*(\S+)\s*$")
@@ -144,7 +145,8 @@ class SpiceSource:
                 self._deck.add(f"Bled{number} {a} {b} I={leak}+max(0,min({over}/{series:.9g},{knee}))")
             case ControlUnit() as unit:
                 power = unit.power_w * factor
-                live = f"(V({a},{b})>{unit.lockout_v} ? {power:.9g}/max(V({a},{b}),1) : 0)"
+                over = f"(V({a},{b})-{unit.lockout_v})/{LOCKOUT_WIDTH_V}"
+                live = f"{power:.9g}/max(V({a},{b}),1)/(1+exp(-min(max({over},-40),40)))"
                 self._deck.add(f"Bunit{number} {a} {b} I=V(awake)*{live}+V({a},{b})/{unit.leak_ohm}")
             case Resistor(ohm):
                 self._deck.add(f"Rload{number} {a} {b} {ohm / factor:.9g}")

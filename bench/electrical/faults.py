@@ -8,6 +8,7 @@ network, which is enough to rank hundreds of candidates at once.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from math import exp
 from typing import Protocol
 
 import numpy as np
@@ -107,7 +108,7 @@ class Fault(Protocol):
 
 def log_size(q: float, centre: float, spread: float) -> float:
     """Ohms (or a factor) for a normal number."""
-    return float(centre * np.exp(spread * np.clip(q, -6.0, 6.0)))
+    return centre * exp(spread * min(max(q, -6.0), 6.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +290,7 @@ class Touch:
 
 def _share(q: float) -> float:
     """A position 0..1 for a normal number."""
-    return float(1 / (1 + np.exp(-POSITION_SPREAD * np.clip(q, -4.0, 4.0))))
+    return 1 / (1 + exp(-POSITION_SPREAD * min(max(q, -4.0), 4.0)))
 
 
 def _add_diode(draft: Draft, a: int) -> int:

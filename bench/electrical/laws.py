@@ -78,9 +78,14 @@ class LoadLaws:
     leak_s: FloatArray
 
     @cached_property
-    def groups(self) -> dict[int, NDArray[np.int64]]:
-        """Positions of the loads of each kind that occurs."""
-        return {int(kind): np.flatnonzero(self.kind == kind) for kind in np.unique(self.kind)}
+    def parts(self) -> "tuple[tuple[int, NDArray[np.int64], LoadLaws], ...]":
+        """Every kind that occurs, with the positions of its loads and the columns of those alone."""
+        kinds = [(int(kind), np.flatnonzero(self.kind == kind)) for kind in np.unique(self.kind)]
+        return tuple((kind, which, self._only(which)) for kind, which in kinds)
+
+    def _only(self, which: NDArray[np.int64]) -> "LoadLaws":
+        columns = (self.first, self.second, self.third, self.fourth, self.leak_s)
+        return LoadLaws(self.kind[which], *(column[which] for column in columns))
 
     @classmethod
     def of(cls, loads: Sequence[Load]) -> "LoadLaws":
@@ -126,37 +131,37 @@ def load_current(
         cold_scale: (n,) or (readings, n), multiplies the cold resistance of filaments (temperature).
         conducted: share of the rated power that filaments conduct away.
     """
-    amps, slope = np.zeros_like(volts), np.zeros_like(volts)
+    amps, slope = np.empty_like(volts), np.empty_like(volts)
     scale = np.broadcast_to(cold_scale, volts.shape)
-    for kind, which in laws.groups.items():
+    for kind, which, own in laws.parts:
         across, asleep = volts[:, which], cold[:, which]
         if kind == FILAMENT:
-            found = _filament(laws, which, across, asleep, scale[:, which], conducted)
+            found = _filament(own, across, asleep, scale[:, which], conducted)
         else:
-            found = _OTHERS[kind](laws, which, across, asleep)
+            found = _OTHERS[kind](own, across, asleep)
         amps[:, which], slope[:, which] = found
-    # An LED lamp has a diode before everything, so it leaks forwards only.
-    blocked = (laws.kind == LED) & (volts < 0)
-    leak = np.where(blocked, _REVERSE_S, laws.leak_s)
-    return (amps + volts * leak) * factor, (slope + leak) * factor
+    return amps * factor, slope * factor
 
 
 Law = tuple[FloatArray, FloatArray]
 
 
-def _filament(
-    laws: LoadLaws,
-    which: NDArray[np.int64],
-    volts: FloatArray,
-    cold: BoolArray,
-    scale: FloatArray,
-    conducted: float,
-) -> Law:
-    hot_ohm, rated_v = laws.first[which], laws.second[which]
-    cold_s = 1 / (laws.third[which] * scale)
+def _filament(laws: LoadLaws, volts: FloatArray, cold: BoolArray, scale: FloatArray, conducted: float) -> Law:
+    hot_ohm, rated_v = laws.first, laws.second
+    cold_s = 1 / (laws.third * scale)
     share, rise = _warm_current(volts / rated_v, conducted)
-    amps = np.where(cold, volts * cold_s, share * rated_v / hot_ohm)
+    amps = np.where(cold, volts * cold_s, share * (rated_v / hot_ohm))
     return amps, np.where(cold, cold_s, rise / hot_ohm)
+
+
+def filament_current(laws: LoadLaws, volts: FloatArray, conducted: float) -> FloatArray:
+    """Settled current (n, loads) of the filaments among some loads at ``volts`` across them; 0 for the others."""
+    amps = np.zeros_like(volts)
+    for kind, which, own in laws.parts:
+        if kind == FILAMENT:
+            share, _ = _warm_current(volts[:, which] / own.second, conducted)
+            amps[:, which] = share * (own.second / own.first)
+    return amps
 
 
 def _warm_current(relative_v: FloatArray, conducted: float) -> Law:
@@ -181,17 +186,17 @@ def _warm_table(conducted: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     return volts, amps, np.diff(amps) / np.diff(volts)
 
 
-def _led(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
-    threshold, series, limit, tilt = (
-        column[which] for column in (laws.first, laws.second, laws.third, laws.fourth)
-    )  # fmt: skip
+def _led(laws: LoadLaws, volts: FloatArray, _cold: BoolArray) -> Law:
+    threshold, series, limit, tilt = laws.first, laws.second, laws.third, laws.fourth
     rising, rising_slope = _soft_rise((volts - threshold) / series, _THRESHOLD_SOFTNESS_V / series)
     regulated = np.maximum(limit + tilt * (volts - threshold - limit * series), 0.1 * limit)
     # The smaller of the two, rounded: a p-norm, which is smooth, rising, and zero where either is.
     ratio = (rising / regulated) ** _KNEE
-    shape = (1 + ratio) ** (-1 / _KNEE - 1)
-    slope = shape * (rising_slope / series + ratio * rising / regulated * tilt)
-    return rising * (1 + ratio) ** (-1 / _KNEE), slope
+    smaller = (1 + ratio) ** (-1 / _KNEE)
+    slope = smaller / (1 + ratio) * (rising_slope / series + ratio * rising / regulated * tilt)
+    # A diode stands before everything, so it leaks forwards only.
+    leak = np.where(volts < 0, _REVERSE_S, laws.leak_s)
+    return rising * smaller + volts * leak, slope + leak
 
 
 def _soft_rise(value: FloatArray, width: FloatArray) -> Law:
@@ -200,25 +205,25 @@ def _soft_rise(value: FloatArray, width: FloatArray) -> Law:
     return width * np.logaddexp(0.0, relative), 1 / (1 + np.exp(np.minimum(-relative, 60.0)))
 
 
-def _resistor(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
-    conductance = np.broadcast_to(1 / laws.first[which], volts.shape)
+def _resistor(laws: LoadLaws, volts: FloatArray, _cold: BoolArray) -> Law:
+    conductance = np.broadcast_to(1 / laws.first, volts.shape)
     return volts * conductance, conductance
 
 
-def _diode(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, _cold: BoolArray) -> Law:
-    series = laws.second[which]
-    amps, slope = _soft_rise((volts - laws.first[which]) / series, _THRESHOLD_SOFTNESS_V / series)
-    return amps, slope / series
+def _diode(laws: LoadLaws, volts: FloatArray, _cold: BoolArray) -> Law:
+    series = laws.second
+    amps, slope = _soft_rise((volts - laws.first) / series, _THRESHOLD_SOFTNESS_V / series)
+    return amps + volts * laws.leak_s, slope / series + laws.leak_s
 
 
-def _unit(laws: LoadLaws, which: NDArray[np.int64], volts: FloatArray, cold: BoolArray) -> Law:
-    power, lockout = laws.first[which], laws.second[which]
+def _unit(laws: LoadLaws, volts: FloatArray, cold: BoolArray) -> Law:
+    power, lockout = laws.first, laws.second
     awake = 1 / (1 + np.exp(np.minimum((lockout - volts) / _LOCKOUT_SOFTNESS_V, 60.0)))
     safe = np.maximum(volts, 1.0)
     # Asleep, its input capacitor takes what a few milliseconds put in. Awake, the true slope is slightly
     # negative; zero keeps Newton's matrix positive and the answer the same.
-    filling = np.where(cold, laws.third[which], 0.0)
-    return np.where(cold, volts * filling, awake * power / safe), filling
+    slope = np.where(cold, laws.third, 0.0) + laws.leak_s
+    return np.where(cold, 0.0, awake * power / safe) + volts * slope, slope
 
 
 _OTHERS = {LED: _led, RESISTOR: _resistor, DIODE: _diode, UNIT: _unit}

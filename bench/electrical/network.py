@@ -28,7 +28,7 @@ HOLD_S = 1e5  # stiffness of a driven pin
 RETURN_OHM = 0.005  # a return switch with its lead
 CLAMP_OHM = 0.010  # a return switch and the clamp on the frame
 LARGEST_STEP_V = 4.0
-CLOSE_ENOUGH_V = 3e-6
+CLOSE_ENOUGH_V = 1e-4  # of the last step; Newton's method leaves its square
 PATIENCE = 5
 SHRINK = 0.75
 

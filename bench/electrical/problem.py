@@ -85,6 +85,12 @@ class Problem:
         return np.concatenate([network.pin_nodes, [network.chassis], elsewhere]).astype(np.int64)
 
     @cached_property
+    def ground_columns(self) -> IntArray:
+        """Positions of the ground pins among the pins."""
+        network = self.unknowns.sound
+        return np.flatnonzero(np.isin(network.pin_nodes, network.ground_nodes))
+
+    @cached_property
     def _sense_rows(self) -> IntArray:
         """Position among ``outputs`` of the sense lead in each reading."""
         pins = len(self.unknowns.sound.pin_nodes)

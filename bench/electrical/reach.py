@@ -2,7 +2,8 @@
 
 Seen from one end only the sum of wire and contact resistance is known: a short with 20 mΩ in
 its contact looks 2.4 m of 14 AWG farther away than it is. So the distance has a firm upper end
-(no contact resistance at all) and a likely middle, from how shorts usually are.
+(where it would be with no contact resistance at all, as surely as the sum is known) and a likely
+middle, from how shorts usually are.
 """
 
 from collections.abc import Sequence
@@ -11,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.electrical.candidates import Candidate, Topology
-from bench.electrical.compared import BoolArray
 from bench.electrical.faults import POSITION_SPREAD, SHORT_CENTRE_OHM, SHORT_SPREAD, Leak
 from bench.electrical.laws import FloatArray
 from bench.electrical.naming import along_span
@@ -21,10 +21,10 @@ from bench.profiles.model import CHASSIS
 from bench.results import Where
 
 PIECES = 40
-SURE_SIGMAS = 2.5
+SHARES = (np.arange(PIECES) + 0.5) / PIECES
+MOST_SHARE = 0.99
 WORTH_A_SPAN = 0.005  # of the likeliest span's weight
-WIRE_SIGMA = 0.042  # length and temperature
-READING_OHM = 0.003
+LEAST_SIGMA_OHM = 0.001  # what no covariance knows: contacts move
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,16 +51,18 @@ def short_reach(problem: Problem, topology: Topology, rivals: Sequence[tuple[Exp
     if not spots:
         return Reach(None, 0.0, two_ended=False)
     metres = np.array([spot.metres for spot in spots])
-    order = np.argsort(metres)
-    share = np.cumsum(np.array([spot.weight for spot in spots])[order])
-    share /= share[-1]
-    low, high = (
-        float(metres[order][min(int(np.searchsorted(share, edge)), len(order) - 1)]) for edge in (0.025, 0.975)
-    )
-    most = max((spot.metres for spot in spots if spot.possible), default=high)
+    low, high = _quantiles(metres, np.array([spot.weight for spot in spots]), (0.025, 0.975))
+    (most,) = _quantiles(metres, np.array([spot.bare for spot in spots]), (MOST_SHARE,))
     best = max(spots, key=lambda spot: spot.weight)
     place = Where(best.where.place, best.where.name, round(0.5 * (low + high), 2), round(0.5 * (high - low), 2))
     return Reach(place, most, two_ended=is_two_ended(problem))
+
+
+def _quantiles(metres: FloatArray, weights: FloatArray, shares: Sequence[float]) -> list[float]:
+    order = np.argsort(metres)
+    reached = np.cumsum(weights[order])
+    places = np.searchsorted(reached, np.array(shares) * reached[-1])
+    return [float(metres[order][min(int(place), len(order) - 1)]) for place in places]
 
 
 def is_two_ended(problem: Problem) -> bool:
@@ -73,79 +75,77 @@ class _Spot:
     where: Where
     metres: float
     weight: float
-    possible: bool
+    bare: float  # weight if the contact had no resistance
 
 
 def _spots(problem: Problem, topology: Topology, one: Explained, stands: Candidate, weight: float) -> list[_Spot]:
     """Points of the span that a fitted short lies on, with their weights."""
     if not isinstance(stands.fault, Leak):
         return []
-    number, shares = stands.fault.span, (np.arange(PIECES) + 0.5) / PIECES
+    number = stands.fault.span
     if is_two_ended(problem):
-        density = _two_ended(problem, one, stands)
-        possible = density > 0.01 * density.max()
+        density = bare = _two_ended(problem, one, stands.fault)
     else:
-        density, possible = _one_ended(problem, topology, one, stands)
+        density, bare = _one_ended(problem, topology, one, stands.fault)
     metres = topology.harness.spans[number].length_m
     spots = []
-    for share, value, may in zip(shares.tolist(), density.tolist(), possible.tolist(), strict=True):
+    for share, value, without in zip(SHARES.tolist(), density.tolist(), bare.tolist(), strict=True):
         where = along_span(topology, number, share)
         if where is not None and where.from_connector_m is not None:
-            spots.append(_Spot(where, where.from_connector_m, weight * value * metres, may))
+            spots.append(_Spot(where, where.from_connector_m, weight * value * metres, weight * without * metres))
     return spots
 
 
-def _sizes(problem: Problem, one: Explained, fault: Leak) -> tuple[float, ...]:
-    return dict(zip([c.fault for c in one.faults], one.fit.sizes(problem), strict=True))[fault]
+def _first_size(problem: Problem, one: Explained, fault: Leak) -> int:
+    """Where the sizes of a fault begin among the unknowns of a fit."""
+    before = [other.fault for other in one.faults[: [each.fault for each in one.faults].index(fault)]]
+    return problem.nuisances + sum(each.sizes for each in before)
 
 
-def _two_ended(problem: Problem, one: Explained, stands: Candidate) -> FloatArray:
+def _two_ended(problem: Problem, one: Explained, fault: Leak) -> FloatArray:
     """Density along the span from the fit itself: the reading at the far end fixes the position."""
-    fault = stands.fault
-    assert isinstance(fault, Leak)  # noqa: S101 - the caller has looked
-    first = problem.nuisances
-    for other in one.faults:
-        if other.fault == fault:
-            break
-        first += other.fault.sizes
+    first = _first_size(problem, one, fault)
     sigma = float(np.sqrt(np.linalg.inv(one.fit.curvature)[first, first]))
-    shares = (np.arange(PIECES) + 0.5) / PIECES
-    q = np.log(shares / (1 - shares)) / POSITION_SPREAD
-    density = np.exp(-0.5 * ((q - one.fit.x[first]) / sigma) ** 2) / (shares * (1 - shares))
+    q = np.log(SHARES / (1 - SHARES)) / POSITION_SPREAD
+    density = np.exp(-0.5 * ((q - one.fit.x[first]) / sigma) ** 2) / (SHARES * (1 - SHARES))
     return np.asarray(density / density.sum())
 
 
-def _one_ended(problem: Problem, topology: Topology, one: Explained, stands: Candidate) -> tuple[FloatArray, BoolArray]:
+def _one_ended(problem: Problem, topology: Topology, one: Explained, fault: Leak) -> tuple[FloatArray, FloatArray]:
     """Density along the span from what shorts' contacts usually have, for only the sum is measured.
 
-    And which points are possible at all: those before which there is not more wire than the sum allows.
+    And the density if this contact had no resistance.
     """
-    fault, harness = stands.fault, topology.harness
-    assert isinstance(fault, Leak)  # noqa: S101 - the caller has looked
-    q = _sizes(problem, one, fault)
-    span = harness.spans[fault.span]
-    own = float(one.fit.prediction.network.ohm[fault.span]) / max(fault.share(q), 1e-9)
+    contact, sigma = _contact_ohm(problem, topology, one, fault)
+    return _contact_density(contact, sigma), np.exp(-0.5 * (contact / sigma) ** 2) / sigma
+
+
+def _contact_ohm(problem: Problem, topology: Topology, one: Explained, fault: Leak) -> tuple[FloatArray, FloatArray]:
+    """What the contact of a fitted short would have at each of ``SHARES``, and how well that is known.
+
+    The fit knows ``ohm + own (share - s)``; its covariance gives the standard deviation for every ``s``.
+    """
+    harness, known, first = topology.harness, problem.unknowns, _first_size(problem, one, fault)
+    q = one.fit.x[first : first + 2].tolist()
+    span, share, ohm = harness.spans[fault.span], fault.share(q), fault.ohm(q)
+    own = float(one.fit.prediction.network.ohm[fault.span]) / max(share, 1e-9)
     upstream = harness.distance_m.get(span.a, 0.0) <= harness.distance_m.get(span.b, 0.0)
-    shares = (np.arange(PIECES) + 0.5) / PIECES
-    along = shares if upstream else 1 - shares
-    total = fault.ohm(q) + own * (fault.share(q) if upstream else 1 - fault.share(q))
-    contact = total - own * along
-    sigma = float(np.hypot(READING_OHM, WIRE_SIGMA * (total + _ohm_before(topology, fault.span))))
-    return _contact_density(contact, sigma), contact > -SURE_SIGMAS * sigma
+    away = own * (share - SHARES) * (1 if upstream else -1)
+    at = [first, first + 1, known.layout.spans.start + fault.span, known.layout.wire]
+    by = np.empty((PIECES, 4))
+    by[:, 0] = own * POSITION_SPREAD * share * (1 - share) * (1 if upstream else -1)
+    by[:, 1] = ohm * SHORT_SPREAD
+    by[:, 2] = away * known.span_sigma[fault.span]
+    by[:, 3] = away * known.wire_sigma * known.wire_share[fault.span]
+    covariance = np.linalg.inv(one.fit.curvature)[np.ix_(at, at)]
+    return ohm + away, np.hypot(LEAST_SIGMA_OHM, np.sqrt(np.einsum("si,ij,sj->s", by, covariance, by)))
 
 
-def _ohm_before(topology: Topology, number: int) -> float:
-    """Wire resistance between the connector and a span, for its share of the uncertainty."""
-    harness, span = topology.harness, topology.harness.spans[number]
-    per_metre = span.wire_ohm / max(span.length_m, 1e-9)
-    return per_metre * min(harness.distance_m.get(span.a, 0.0), harness.distance_m.get(span.b, 0.0))
-
-
-def _contact_density(contact_ohm: FloatArray, sigma: float) -> FloatArray:
+def _contact_density(contact_ohm: FloatArray, sigma: FloatArray) -> FloatArray:
     """Prior of a contact resistance, smeared by how well the sum is known; log-normal."""
     offsets = np.linspace(-3, 3, 25)
     blur = np.exp(-0.5 * offsets**2)
-    ohm = contact_ohm[:, None] + sigma * offsets
+    ohm = contact_ohm[:, None] + sigma[:, None] * offsets
     safe = np.maximum(ohm, 1e-5)
     density = np.exp(-0.5 * (np.log(safe / SHORT_CENTRE_OHM) / SHORT_SPREAD) ** 2) / safe
     return np.asarray((np.where(ohm > 1e-5, density, 0.0) * blur).sum(axis=1) / blur.sum())

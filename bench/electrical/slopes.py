@@ -12,12 +12,13 @@ not; two pins held apart by millivolts push amperes through a bridge between the
 holds floats. It widens the standard deviations instead of becoming a parameter.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from bench.electrical.faults import Draft
-from bench.electrical.laws import FloatArray
+from bench.electrical.laws import FloatArray, filament_current
 from bench.electrical.problem import Prediction, Problem, currents
 from bench.electrical.unknowns import (
     COLD_LAMP_SIGMA,
@@ -30,6 +31,7 @@ from bench.electrical.unknowns import (
 )
 
 CONDUCTED_STEP = 1e-3
+LEAST_AMPS = 1e-6
 STRAY_A = 5e-7  # leaks nobody drew; they decide where a part of the harness floats that nothing holds
 HOLDING_OHM = 2000.0  # a pin with more than this to ground keeps what its lamps' capacitors hold
 HELD_V = 4.0
@@ -54,8 +56,7 @@ def to_columns(problem: Problem, prediction: Prediction, nodes: FloatArray) -> F
     network, feeds = prediction.network, prediction.feeds
     pins = len(network.pin_nodes)
     fed_s = np.where(feeds.fed, feeds.siemens - feeds.pull_down_s, 0.0)
-    grounds = np.flatnonzero(np.isin(network.pin_nodes, network.ground_nodes))
-    by_pin = (feeds.pin_return / network.return_ohm)[:, None] * nodes[:, grounds].sum(axis=1)
+    by_pin = (feeds.pin_return / network.return_ohm)[:, None] * nodes[:, problem.ground_columns].sum(axis=1)
     by_chassis = (feeds.chassis_return / network.clamp_ohm)[:, None] * nodes[:, pins]
     return np.concatenate(
         [problem.read_out(nodes), -fed_s[:, :, None] * nodes[:, :pins], by_pin[:, None], by_chassis[:, None]], axis=1
@@ -95,6 +96,7 @@ class _Response:
         """``by_load`` without what faults have added."""
         return self.by_load[:, :, : len(self.problem.unknowns.load_sigma)]
 
+    @cached_property
     def by_source(self) -> FloatArray:
         """(n, columns, pins): change of the columns per volt on each held pin."""
         network, feeds, pins = self.prediction.network, self.prediction.feeds, len(self.problem.harness.pins)
@@ -121,7 +123,7 @@ def _doubt(response: _Response) -> FloatArray:
     together = problem.held.sum(axis=1) > 1
     if np.any(together):
         noise = problem.measurements.board.voltage_noise_v
-        variance += np.where(together[:, None], ((response.by_source() * noise) ** 2).sum(axis=2), 0.0)
+        variance += np.where(together[:, None], ((response.by_source * noise) ** 2).sum(axis=2), 0.0)
     return np.asarray(np.sqrt(variance))
 
 
@@ -152,7 +154,7 @@ def _rates(response: _Response, x: FloatArray) -> FloatArray:
     amps[:, -2, at.board.start] -= RETURN_SIGMA * flowing[:, -2]
     amps[:, -1, at.board.start + 1] -= RETURN_SIGMA * flowing[:, -1]
     own = np.arange(pins)
-    columns[:, :, at.offsets.start + own] -= response.by_source() * known.offset_sigma[:pins]
+    columns[:, :, at.offsets.start + own] -= response.by_source * known.offset_sigma[:pins]
     amps *= known.gains(x[: problem.nuisances])[:, None]
     amps[:, :, at.gain] += SHARED_GAIN * known.gain_sigma * flowing
     every = np.arange(pins + 2)
@@ -168,7 +170,8 @@ def _node_rates(response: _Response, count: int) -> FloatArray:
     cold = (prediction.feeds.cold[:, None] & ~known.lit) * known.is_filament
     by_cold = -response.own_load * cold[:, None]
     branches, loads, colds = _maps(response.problem, prediction.draft, count)
-    rates = np.asarray(response.by_branch @ branches + response.by_load @ loads + by_cold @ colds)
+    moves = np.concatenate([response.by_branch, response.by_load, by_cold], axis=2)
+    rates = (moves.reshape(-1, moves.shape[2]) @ np.vstack([branches, loads, colds])).reshape(*moves.shape[:2], -1)
     rates[:, :, known.layout.warming] += WARMING_SIGMA * np.einsum("nol,nl->no", by_cold, known.warmth)
     rates[:, :, known.layout.conducted] += np.einsum("nol,nl->no", response.own_load, _conduction(response))
     _add_board(response, rates)
@@ -179,13 +182,14 @@ def _maps(problem: Problem, draft: Draft, count: int) -> tuple[FloatArray, Float
     """How unknowns move ln(ohm) of branches, ln(current) of loads, ln(cold ohm) of filaments."""
     known, at = problem.unknowns, problem.unknowns.layout
     branches, loads = np.zeros((len(draft.owner), count)), np.zeros((len(draft.network.load_a), count))
-    for branch, span in enumerate(draft.owner):
-        if span >= 0:
-            own = known.own_share(draft.network, branch, span)
-            branches[branch, at.spans.start + span] = known.span_sigma[span] * own
-            branches[branch, at.wire] = known.wire_sigma * known.wire_share[span] * own
-    for number, branch, rate in draft.branch_rates:
-        branches[branch, number] += rate
+    owner = np.array(draft.owner)
+    branch = np.flatnonzero(owner >= 0)
+    span = owner[branch]
+    own = known.own_share(draft.network, branch, span)
+    branches[branch, at.spans.start + span] = known.span_sigma[span] * own
+    branches[branch, at.wire] = known.wire_sigma * known.wire_share[span] * own
+    for number, piece, rate in draft.branch_rates:
+        branches[piece, number] += rate
     own_loads = len(known.load_sigma)
     each = np.arange(own_loads)
     loads[each, at.loads.start + each] = known.load_sigma
@@ -200,13 +204,12 @@ def _maps(problem: Problem, draft: Draft, count: int) -> tuple[FloatArray, Float
 def _conduction(response: _Response) -> FloatArray:
     """(n, loads), d ln(current) of filaments with the share of heat that they conduct away."""
     prediction, known = response.prediction, response.problem.unknowns
-    network, own = prediction.network, len(known.load_sigma)
+    network, amps = prediction.network, prediction.solution.load_a
     across = prediction.solution.node_v @ network.load_incidence.T
-    more = replace(network, conducted=network.conducted * (1 + CONDUCTED_STEP))
-    moved, _ = more.load_law(across, prediction.feeds.cold)
-    amps = prediction.solution.load_a
-    relative = (moved - amps) / np.where(np.abs(amps) > 1e-6, amps, np.inf)
-    return np.asarray(CONDUCTED_SIGMA / CONDUCTED_STEP * relative[:, :own] * known.is_filament)
+    more = filament_current(network.laws, across, network.conducted * (1 + CONDUCTED_STEP)) * network.factor
+    warm = ~network.asleep(prediction.feeds.cold) & (np.abs(amps) > LEAST_AMPS)
+    relative = np.where(warm, more / np.where(warm, amps, 1.0) - 1, 0.0)[:, : len(known.load_sigma)]
+    return np.asarray(CONDUCTED_SIGMA / CONDUCTED_STEP * relative * known.is_filament)
 
 
 def _add_board(response: _Response, rates: FloatArray) -> None:

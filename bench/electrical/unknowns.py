@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.electrical.compared import Compared, lifted_circuits
-from bench.electrical.harness import Harness, Span
+from bench.electrical.harness import Harness, IntArray, Span
 from bench.electrical.laws import (
     COLD_READING_S,
     CONDUCTED_SHARE,
@@ -144,9 +144,9 @@ class Unknowns:
         """Share of the rated power that filaments conduct away."""
         return float(CONDUCTED_SHARE * np.exp(CONDUCTED_SIGMA * np.clip(z[self.layout.conducted], -3.0, 2.0)))
 
-    def own_share(self, network: Network, branch: int, span: int) -> float:
-        """How much of a branch's resistance is the span's own, when a fault has added to it."""
-        return float(min(self.sound.ohm[span] / max(float(network.ohm[branch]), 1e-12), 1.0))
+    def own_share(self, network: Network, branch: IntArray, span: IntArray) -> FloatArray:
+        """How much of each branch's resistance is its span's own, when a fault has added to it."""
+        return np.minimum(self.sound.ohm[span] / np.maximum(network.ohm[branch], 1e-12), 1.0)
 
     def source_scale(self, z: FloatArray, hows: FloatArray) -> FloatArray:
         """Conductance factor of the source of each reading; ``hows`` (n, 2) marks probed and pulsed ones."""

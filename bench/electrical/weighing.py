@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.electrical.candidates import Candidate, Topology
+from bench.electrical.faults import Fault
 from bench.electrical.laws import FloatArray
 from bench.electrical.naming import Named, name, same_from_outside
 from bench.electrical.problem import Problem
@@ -55,6 +56,7 @@ class Weighed:
         self.weights: FloatArray = weights / weights.sum()
         self.named = [self._names(one) for one in self.sets]
         self._uncertain = _uncertainty(problem, self.sound)
+        self._drawn: dict[tuple[frozenset[Fault], tuple[Fault, ...]], FloatArray] = {}
 
     def _names(self, one: Explained) -> list[Named]:
         sizes = one.fit.sizes(self.problem)
@@ -103,9 +105,13 @@ class Weighed:
 
     def as_drawn(self, one: Explained, faults: Sequence[Candidate]) -> FloatArray:
         """(entries,), readings of the harness as drawn but for some faults of a set, as large as the set has them."""
-        sizes = dict(zip([each.fault for each in one.faults], one.fit.sizes(self.problem), strict=True))
-        x = np.concatenate([self.problem.prior.mean, *(sizes[each.fault] for each in faults)])
-        return np.asarray(self.problem.predict(x, [each.fault for each in faults]).value[self.problem.compared.entries])
+        kept = tuple(each.fault for each in faults)
+        if (one.key, kept) not in self._drawn:
+            sizes = dict(zip([each.fault for each in one.faults], one.fit.sizes(self.problem), strict=True))
+            x = np.concatenate([self.problem.prior.mean, *(sizes[fault] for fault in kept)])
+            value = self.problem.predict(x, kept).value[self.problem.compared.entries]
+            self._drawn[(one.key, kept)] = np.asarray(value)
+        return self._drawn[(one.key, kept)]
 
     def apart(self, one: FloatArray, other: FloatArray) -> FloatArray:
         """(entries,), how far apart two predictions are, in standard deviations of a sound harness's readings."""
