@@ -16,6 +16,7 @@ from bench.contract.readings import Event as BoardEvent
 from bench.contract.readings import Identity, Snapshot
 from bench.contract.table import Fault
 from bench.events import Listener
+from bench.judging import Earlier, judge
 from bench.keeping import Keeper
 from bench.link import Board, BoardUrl
 from bench.profiles import load_profile, load_sequence
@@ -127,6 +128,7 @@ class Session:
         *,
         only: Collection[str] | None = None,
         skipping: Skip | None = None,
+        baseline: Earlier | None = None,
         **labels: Unpack[Labels],
     ) -> Run:
         """Test what is plugged in.
@@ -135,12 +137,20 @@ class Session:
             profile: what that is.
             only: names of the steps to do, all when None.
             skipping: lets somebody leave out a step while it is done.
+            baseline: what an earlier record of the same harness taught.
             labels: for the record.
         """
         choose(only)  # a wrong name is refused before the board is touched
         async with self.guarded(profile) as (guard, loaded):
-            around = self.surroundings(labels)
-            return await run_inspection(guard, loaded, only=only, skipping=skipping, keep=self._store.keep, **around)
+            return await run_inspection(
+                guard,
+                loaded,
+                only=only,
+                skipping=skipping,
+                conclude=lambda measurements: judge(measurements, baseline),
+                keep=self._store.keep,
+                **self.surroundings(labels),
+            )
 
     async def retest(
         self,

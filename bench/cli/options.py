@@ -44,6 +44,15 @@ Only = Annotated[
     str | None,
     typer.Option("--only", metavar="STEP,...", help="Only these steps; a wrong name lists them all."),
 ]
+Why = Annotated[
+    bool, typer.Option("--why", help="Show every explanation that was weighed, and the reading that decided.")
+]
+EarlierRecord = Annotated[
+    str | None,
+    typer.Option(
+        "--baseline", metavar="RECORD", help="A record of the same unit or type that passed; it narrows the tolerances."
+    ),
+]
 UnitNumber = Annotated[str | None, typer.Option("--unit-number", metavar="TEXT", help="The trailer's own number.")]
 Vin = Annotated[str | None, typer.Option("--vin", metavar="VIN", help="Checked for typing errors, never refused.")]
 Operator = Annotated[str | None, typer.Option("--operator", metavar="NAME", help="Who tests; stands in the record.")]

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from bench.cli.terminal import moves_cursor, verdict_text
-from bench.events import Cautioned, Changed, Event, Progress, RunStarted, StepEnded, StepStarted
+from bench.events import Cautioned, Changed, Event, FirstLook, Progress, RunStarted, StepEnded, StepStarted
 from bench.results import Run, StepResult
 
 _REDRAWS_PER_S = 8
@@ -79,6 +79,8 @@ class ProgressView:
                 self._show(_live_line(event, None))
             case Progress() if self._step is not None:
                 self._show(_live_line(self._step, event))
+            case FirstLook():
+                self.console.print(remark("note", first_look(event), "dim"))
             case Changed():
                 self.console.print(_change_line(event))
                 self._ring(_BELLS.get(event.what, 1))
@@ -111,6 +113,12 @@ def remark(word: str, text: str, style: str) -> Padding:
     table.add_column()
     table.add_row(word, text)
     return Padding(table, (0, 0, 0, 1))
+
+
+def first_look(event: FirstLook) -> str:
+    """What clear rules saw, as long as nothing better is known."""
+    seen = [f"{each.kind.replace('-', ' ')} ({', '.join(each.circuits) or 'bench'})" for each in event.findings]
+    return f"at first look: {'; '.join(seen)}"
 
 
 def _position(step: StepStarted | None) -> str:

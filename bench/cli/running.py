@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from rich.console import RenderableType
 
 from bench import app, keeping
-from bench.cli import ask, json_view, terminal, verdict_view
+from bench.cli import ask, json_view, terminal, verdict_view, why_view
 from bench.cli.progress import ProgressView
-from bench.vin import doubt
 from bench.errors import BenchError, BoardFault, InputError, Stopped
-from bench.events import Event, RunEnded
+from bench.events import Event, RunEnded, Weighed
 from bench.link import parse_board_url
 from bench.profiles import load_answers, load_profile
 from bench.records.location import default_path
-from bench.results import Run, Verdict
+from bench.results import Explanation, Run, Verdict
 from bench.units import System
+from bench.vin import doubt
 from bench.wall_time import run_wall
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ class Wishes:
     answers: str | None = None
     yes: bool = False
     vin: str | None = None
+    why: bool = False
 
 
 def on_loop(url: str, work: Callable[[], Awaitable[T]]) -> T:
@@ -139,6 +140,7 @@ class _Made:
         self._then = then
         self.view = ProgressView(terminal.err())
         self.ended: Run | None = None
+        self._weighed: tuple[Explanation, ...] = ()
         self._wishes = wishes
         self._record = wishes.record or str(default_path())
 
@@ -161,6 +163,8 @@ class _Made:
     def _tell(self, event: Event) -> None:
         if isinstance(event, RunEnded):
             self.ended = event.run
+        if isinstance(event, Weighed):
+            self._weighed = event.explanations
         self.view(event)
 
     def show(self, run: Run) -> None:
@@ -170,9 +174,12 @@ class _Made:
             write_report(run.id, self._record, self._wishes.report)
             kept.append(("report", str(Path(self._wishes.report).absolute())))
         if self._wishes.as_json:
-            json_view.emit(json_view.run_document(run) | told.document)
+            why = {"hypotheses": why_view.document(self._weighed)} if self._wishes.why else {}
+            json_view.emit(json_view.run_document(run) | why | told.document)
         else:
             verdict_view.show(terminal.out(), run, kept, units_of(run))
+            if self._wishes.why:
+                terminal.out().print(why_view.table(self._weighed))
             for each in told.shown:
                 terminal.out().print(each)
 

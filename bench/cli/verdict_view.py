@@ -1,7 +1,7 @@
 """The end of a run on screen: the verdict first and large, then what was found, then where it is kept."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich.align import Align
 from rich.box import DOUBLE, HEAVY
@@ -14,9 +14,11 @@ from rich.text import Text
 from bench import units
 from bench.cli.letters import tall
 from bench.cli.terminal import STYLE, WORD
-from bench.results import Alternative, Finding, Reexamined, Run, Severity, StepResult, Verdict, Where
+from bench.results import Alternative, Evidence, Finding, Reexamined, Run, Severity, StepResult, Verdict, Where
 from bench.units import System
 
+_EXPECTED = ", expected"
+_SURE = 0.995  # beyond, a rounded percentage would promise too much
 _LONGEST_LIST = 28  # characters, so that a finding's heading stays on one line
 _SEVERITY: dict[Severity, str] = {"safety": "SAFETY", "defect": "DEFECT", "advice": "ADVICE"}
 _SEVERITY_STYLE = {"safety": "bold red", "defect": "bold yellow", "advice": "bold"}
@@ -27,7 +29,7 @@ def show(console: Console, run: Run, kept: Iterable[tuple[str, str]] = (), syste
     console.print()
     console.print(_banner(run, ascii_only=console.options.ascii_only))
     for number, finding in enumerate(run.findings, 1):
-        console.print(_finding(number, finding, system))
+        console.print(finding_block(number, finding, system))
     untested = [step for step in run.steps if step.verdict in (Verdict.NOT_TESTED, Verdict.UNSURE)]
     if untested:
         console.print(_open_questions(untested))
@@ -63,7 +65,8 @@ def _plural(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def _finding(number: int, finding: Finding, system: System) -> RenderableType:
+def finding_block(number: int, finding: Finding, system: System) -> RenderableType:
+    """One finding: what, where, how bad, by which readings, what else it may be, what next."""
     heading = Text.assemble(
         (f"{number:>3}  ", "bold"),
         (_SEVERITY[finding.severity], _SEVERITY_STYLE[finding.severity]),
@@ -75,10 +78,23 @@ def _finding(number: int, finding: Finding, system: System) -> RenderableType:
     if finding.where is not None:
         table.add_row("", "where", place(finding.where, system))
     table.add_row("", "how bad", _how_bad(finding, system))
+    if finding.evidence:
+        table.add_row("", "read", "; ".join(_evidence(finding.evidence, system)))
     if finding.alternatives:
         table.add_row("", "or else", "; ".join(_alternative(other, system) for other in finding.alternatives))
     table.add_row("", "next", Text(finding.next, style="bold"))
     return Padding(Group(heading, table), (1, 0, 0, 0))
+
+
+def _evidence(evidence: Sequence[Evidence], system: System) -> Iterator[str]:
+    """Each reading, with what it should be in brackets behind it."""
+    expected = {each.name: each for each in evidence if each.name.endswith(_EXPECTED)}
+    for each in evidence:
+        if each.name in expected:
+            continue
+        usual = expected.get(each.name + _EXPECTED)
+        beside = f" (expected {units.both(usual.value, usual.unit, system)})" if usual else ""
+        yield f"{each.name}: {units.both(each.value, each.unit, system)}{beside}"
 
 
 def _circuits(finding: Finding) -> str:
@@ -114,7 +130,7 @@ def subject(each: Reexamined) -> str:
 
 
 def _how_bad(finding: Finding, system: System) -> str:
-    sure = f"{finding.confidence:.0%} sure"
+    sure = f"{finding.confidence:.0%} sure" if finding.confidence < _SURE else "over 99% sure"
     if finding.size is None:
         return sure
     if finding.size.unit == "lamps":

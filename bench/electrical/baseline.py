@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.electrical.calibration import corrected
 from bench.electrical.fitting import fit
 from bench.electrical.harness import Harness, build
 from bench.electrical.laws import FloatArray
@@ -17,7 +18,9 @@ from bench.electrical.problem import Prior, pose
 from bench.electrical.unknowns import Layout
 from bench.profiles.model import Measurements
 
-DRIFT = 0.3  # standard deviation between two visits, of the profile's own: lamps age, contacts corrode
+# Standard deviations, of the profile's own (assumptions):
+OF_THE_UNIT = 0.3  # between two visits of one unit: lamps age, contacts corrode
+OF_THE_TYPE = 0.8  # between two units of one type: the drawing's own errors are shared, lamps and contacts are not
 
 
 @dataclass(frozen=True)
@@ -51,8 +54,12 @@ def parts_of(harness: Harness) -> tuple[str, ...]:
     return (*spans, *(load.name for load in harness.loads))
 
 
-def learn(history: Sequence[Measurements]) -> Baseline:
+def learn(history: Sequence[Measurements], drift: float = OF_THE_UNIT) -> Baseline:
     """Learn from readings of one harness that passed, oldest first.
+
+    Args:
+        history: what was read.
+        drift: what may have changed since, in standard deviations of the profile's tolerances.
 
     Raises:
         ValueError: there are none.
@@ -62,14 +69,14 @@ def learn(history: Sequence[Measurements]) -> Baseline:
     harness = build(history[-1].profile)
     known: Baseline | None = None
     for measurements in history:
-        known = _after(measurements, harness, known)
+        known = _after(corrected(measurements), harness, known, drift)
     assert known is not None  # noqa: S101 - the history is not empty
     return known
 
 
-def _after(measurements: Measurements, harness: Harness, before: Baseline | None) -> Baseline:
+def _after(measurements: Measurements, harness: Harness, before: Baseline | None, drift: float) -> Baseline:
     problem = pose(measurements, harness, before.prior if before else None)
     found = fit(problem, [], problem.prior.mean)
     built = np.flatnonzero(problem.unknowns.layout.built)
-    covariance = np.linalg.inv(found.curvature)[np.ix_(built, built)] + DRIFT**2 * np.eye(len(built))
+    covariance = np.linalg.inv(found.curvature)[np.ix_(built, built)] + drift**2 * np.eye(len(built))
     return Baseline(parts_of(harness), found.x[built], covariance)

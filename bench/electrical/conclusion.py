@@ -17,6 +17,7 @@ from bench.electrical.calibration import corrected
 from bench.electrical.diagnosis import Diagnosis, diagnose
 from bench.electrical.intermittent import comes_and_goes
 from bench.electrical.rules import first_look
+from bench.electrical.whereabouts import whereabouts
 from bench.profiles.model import Measurements, Profile, Reading
 from bench.results import Explanation, Finding
 
@@ -61,9 +62,25 @@ def conclude(measurements: Measurements, baseline: Baseline | None = None, rank:
     try:
         ranked = rank(measurements, baseline)
     except Exception as error:  # whatever went wrong in it, the run and its rules' findings are kept
-        return Conclusion(_with(restless, by_rules), None, (_fallback(error),))
+        return Conclusion(_told(_with(restless, by_rules), measurements.profile), None, (_fallback(error),))
     alone = [found for found in by_rules if _only_for_rules(found, measurements) and not _named(found, ranked.findings)]
-    return Conclusion(_with(restless, (*ranked.findings, *alone)), ranked, _notes(ranked, measurements.profile))
+    findings = _told(_with(restless, (*ranked.findings, *alone)), measurements.profile)
+    return Conclusion(findings, ranked, _notes(ranked, measurements.profile))
+
+
+_SERIOUS = ("safety", "defect", "advice")
+
+
+def _told(findings: Sequence[Finding], profile: Profile) -> tuple[Finding, ...]:
+    """Worst first, each with its place in words that one can walk to."""
+    ranked = sorted(findings, key=lambda found: (_SERIOUS.index(found.severity), -found.confidence))
+    return tuple(_addressed(found, profile) for found in ranked)
+
+
+def _addressed(found: Finding, profile: Profile) -> Finding:
+    if found.where is None or not (address := whereabouts(profile, found.where)):
+        return found
+    return replace(found, next=found.next.replace(found.where.name, f"{found.where.name} ({address})", 1))
 
 
 def _fallback(error: Exception) -> str:

@@ -135,7 +135,7 @@ def finding(
         verdict=verdict,
         severity=severity or words.severity,
         confidence=round(confidence, 4),
-        explain=_sentences(words.explain.format(**facts), detail, _others(alternatives)),
+        explain=_sentences(words.explain.format(**facts), detail),
         next=words.next.format(**facts),
         where=where,
         size=size,
@@ -146,24 +146,13 @@ def finding(
 
 
 def _at(where: Where | None) -> str:
+    """The place; its distance stands beside it in the finding, and only a range of it needs words."""
     if where is None:
         return ""
-    if where.from_connector_m is None:
+    if where.from_connector_m is None or where.plus_minus_m is None:
         return f" at {where.name}"
-    spread = f" ± {where.plus_minus_m:.1f}" if where.plus_minus_m is not None else ""
-    return f" at {where.name}, {where.from_connector_m:.1f}{spread} m of wire from the connector"
-
-
-def _others(alternatives: Sequence[Alternative]) -> str:
-    named = [f"{_say_kind(other)} ({other.confidence:.0%})" for other in alternatives if other.confidence >= 0.005]
-    if not named:
-        return ""
-    return f"The readings can't rule out: {', '.join(named)}."
-
-
-def _say_kind(other: Alternative) -> str:
-    kind = other.kind.replace("-", " ")
-    return f"{kind} at {other.where.name}" if other.where else kind
+    near_m, far_m = where.from_connector_m - where.plus_minus_m, where.from_connector_m + where.plus_minus_m
+    return f" at {where.name} or nearby, {max(near_m, 0.0):.1f} to {far_m:.1f} m of wire from the connector"
 
 
 def _sentences(*parts: str) -> str:

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from bench.contract.readings import Snapshot
 from bench.contract.table import Capability, Return
 from bench.electrical import Interval
-from bench.electrical.plan import feeds_unit
-from bench.profiles.model import Circuit, Filament, Led
+from bench.electrical.plan import feeds_unit, floats, is_pulsed
+from bench.profiles.model import Circuit, Filament
 from bench.results import Value, Verdict
 from bench.safety.permit import VOID_S
 from bench.sequences.inspection import Inspection, Outcome, reading_of
@@ -39,7 +39,7 @@ async def look(inspection: Inspection, outcome: Outcome) -> None:
     if not inspection.can(Capability.RETURN_SWITCHES):
         outcome.reasons.append("the board can't open its returns: pins were probed with both closed only")
         return
-    if any(isinstance(load.type, Led) for load in inspection.profile.loads):
+    if floats(inspection.profile):
         return
     await guard.returns(Return.NONE)
     for circuit in inspection.reachable():
@@ -73,7 +73,7 @@ def behind_ohm(inspection: Inspection, fed_through_ohm: float, supply_v: float, 
 async def cold_pulse(inspection: Inspection, outcome: Outcome) -> None:
     """Each lit pin pulsed through a known resistor, while its filaments are cold."""
     expected = inspection.expectations(inspection.open_v or float(inspection.profile.nominal_v))
-    pulsed = [each for each in inspection.reachable() if each.lit and not feeds_unit(inspection.profile, each)]
+    pulsed = [each for each in inspection.reachable() if is_pulsed(inspection.profile, each)]
     await _until_cold(inspection, pulsed)
     await discharge(inspection.guard)
     # The other way round than the look, so that each pair of pins is seen with clean pins one way or the other.

@@ -2,12 +2,13 @@
 
 from bench.contract.readings import Snapshot
 from bench.contract.table import BOARD_HOT_DEGC, Capability
+from bench.electrical import calibrated
+from bench.electrical.calibration import REFERENCE_TOLERANCE
 from bench.results import Verdict
-from bench.sequences.inspection import Inspection, Outcome
+from bench.sequences.inspection import Inspection, Outcome, board_errors
 from bench.sequences.settle import MEAN_S
 from bench.sequences.values import judged
 
-REFERENCE_TOLERANCE = 0.001
 SIGMAS = 4.0  # of eight channels, one in thousands of sound boards is beyond
 OWN_ACCURACY = "the accuracy that the board states, four standard uncertainties"
 
@@ -30,14 +31,15 @@ async def self_check(inspection: Inspection, outcome: Outcome) -> None:
         ),
     ]
     if inspection.can(Capability.REFERENCE_RESISTOR):
-        await _reference(inspection, outcome)
+        await _reference(inspection, outcome, seen.reference_a)
     else:
         outcome.reasons.append("the board has no reference resistor: its current reading was not checked")
     if not inspection.identity.calibrated:
         outcome.reasons.append("the board has no calibration date")
 
 
-async def _reference(inspection: Inspection, outcome: Outcome) -> None:
+async def _reference(inspection: Inspection, outcome: Outcome, offset_a: float) -> None:
+    """The resistor against the board's stated accuracy; then the board's current gain against the resistor."""
     await inspection.guard.reference(True)
     seen = await inspection.guard.wait(MEAN_S)
     await inspection.guard.reference(False)
@@ -54,6 +56,21 @@ async def _reference(inspection: Inspection, outcome: Outcome) -> None:
             source=OWN_ACCURACY,
         )
     )
+    stated = board_errors(inspection.identity)
+    measured = calibrated(
+        stated,
+        reference_ohm=nominal_ohm,
+        supply_v=seen.supply_v,
+        reference_a=seen.reference_a,
+        offset_a=offset_a,
+    )
+    if measured == stated:
+        return
+    inspection.board = measured
+    outcome.values += [
+        judged("current gain against the reference resistor", measured.current_gain, "1"),
+        judged("what is left of its error", measured.current_gain_error, "1"),
+    ]
 
 
 def _relative_error(inspection: Inspection, seen: Snapshot) -> float:
