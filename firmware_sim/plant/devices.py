@@ -2,7 +2,8 @@
 
 Ports are ordered filaments, then piecewise-linear devices (LED lamps, diodes), then control
 units. The plant's state is one vector: the voltage of every port, the warmth u of every
-filament (the logarithm of its temperature), the current into every port; so a rate, a prediction or a parabola is one expression.
+filament (the logarithm of its temperature), the current into every port; so a rate, a prediction
+or a parabola is one expression.
 
 A stage is implicit in time: its states obey ``x = base + a F(x)``, where ``a`` is a time (the
 stage's share of the step). A port's capacitor then looks like a conductance C/a behind the base
@@ -48,7 +49,7 @@ class PiecewiseLinear:
     """Devices whose current is a rising broken line of their voltage.
 
     Four pieces: blocked below 0 V, leaking to the threshold, a series resistance to the knee,
-    regulated above it.
+    regulated above it. ``pieces`` are those last taken: where a solution is looked for first.
     """
 
     def __init__(self, loads: Sequence[Led | Diode]) -> None:
@@ -63,13 +64,14 @@ class PiecewiseLinear:
         edges = np.full((1, self.count), np.inf)
         self._edges = np.vstack((-edges, self.breaks, edges))
         self._column = np.arange(self.count)
-        self._last = self._find(np.zeros(self.count))
+        self.pieces = self._find(np.zeros(self.count))
 
-    def at(self, volts: FloatArray) -> Pieces:
-        """The pieces that the devices are on at ``volts``; mostly the same as the last time."""
-        if not self._last.hold(volts):
-            self._last = self._find(volts)
-        return self._last
+    def move_to(self, volts: FloatArray) -> bool:
+        """Take the pieces that the devices are on at ``volts``; whether they are others than before."""
+        if self.pieces.hold(volts):
+            return False
+        self.pieces = self._find(volts)
+        return True
 
     def _find(self, volts: FloatArray) -> Pieces:
         piece = (volts > self.breaks).sum(axis=0)
@@ -182,10 +184,9 @@ class Stage:
         if devices.filaments.count:
             self._linearise_filaments(v[devices.hot], warmth)
         if devices.lines.count:
-            across_v = v[devices.broken]
-            self._pieces = pieces = devices.lines.at(across_v)
+            pieces = devices.lines.pieces
             self.g[devices.broken] = pieces.siemens
-            self.i[devices.broken] = pieces.at_zero + pieces.siemens * across_v
+            self.i[devices.broken] = pieces.at_zero + pieces.siemens * v[devices.broken]
         for port, unit, kind in self._units:
             self.i[port], self.g[port] = _unit_line(unit, kind, float(v[port]))
         if devices.has_capacitors:
@@ -221,9 +222,10 @@ class Stage:
         lines, broken = self._devices.lines, self._devices.broken
         return lines.share_to_next_piece(v[broken], dv[broken]) if lines.count else 1.0
 
-    def on_other_pieces(self, v: FloatArray) -> bool:
-        """Whether ``v`` lies on other pieces of the broken lines than those linearised."""
-        return bool(self._devices.lines.count) and not self._pieces.hold(v[self._devices.broken])
+    def moves_on(self, v: FloatArray) -> bool:
+        """Take the pieces of the broken lines at ``v``; whether they are others than those linearised."""
+        lines = self._devices.lines
+        return bool(lines.count) and lines.move_to(v[self._devices.broken])
 
 
 def _unit_line(unit: ControlUnit, kind: ControlUnitType, volts: float) -> tuple[float, float]:

@@ -102,14 +102,16 @@ class HarnessPlant:
         """Move to ``until_s``; see :meth:`firmware_sim.port.Plant.advance`."""
         amps: list[float] = []
         volts: list[float] = []
+        rows = self._at.pin_a.start + channel - 1, self._at.pin_v.start + channel - 1
         pace_s = (until_s - self.time_s) / max(samples, 1)
         times_s = [self.time_s + pace_s * n for n in range(1, samples)] + [until_s] * (samples > 0)
         while len(amps) < samples:
             done = len(amps)
             segment = self._segment_at(times_s[done])
             inside_s = times_s[done : bisect_left(times_s, segment.end_s, done)]
-            amps += segment.values(self._at.pin_a.start + channel - 1, inside_s)
-            volts += segment.values(self._at.pin_v.start + channel - 1, inside_s)
+            more_a, more_v = segment.values(rows, inside_s)
+            amps += more_a
+            volts += more_v
         self._segment_at(until_s)
         self.time_s = until_s
         return tuple(amps), tuple(volts)

@@ -51,15 +51,15 @@ class Segment:
         quiet_s = QUIET_V_OR_A / self.pace if self.pace else inf
         return min(time_s + quiet_s, self.end_s) if quiet_s >= SHORTEST_QUIET_S else time_s
 
-    def values(self, row: int, times_s: Sequence[float]) -> list[float]:
-        """One observable at several times; the few of a tick in plain floats, which are faster for them."""
-        c0, c1, c2 = self.y[:, row].tolist()
+    def values(self, rows: tuple[int, int], times_s: Sequence[float]) -> tuple[list[float], list[float]]:
+        """Two observables at several times; the few of a tick in plain floats, which are faster for them."""
+        (a0, b0), (a1, b1), (a2, b2) = self.y[:, rows].tolist()
+        start_s, length_s = self.start_s, self.length_s
         if len(times_s) > MOST_IN_FLOATS:
-            s = (np.array(times_s) - self.start_s) / self.length_s
-            many: list[float] = (c0 + s * (c1 + s * c2)).tolist()
-            return many
-        shares = [(time_s - self.start_s) / self.length_s for time_s in times_s]
-        return [c0 + s * (c1 + s * c2) for s in shares]
+            share = (np.array(times_s) - start_s) / length_s
+            return (a0 + share * (a1 + share * a2)).tolist(), (b0 + share * (b1 + share * b2)).tolist()
+        shares = [(time_s - start_s) / length_s for time_s in times_s]
+        return [a0 + s * (a1 + s * a2) for s in shares], [b0 + s * (b1 + s * b2) for s in shares]
 
 
 def segment_of_step(step: Step, start_s: float, circuit: Circuit, limiting: tuple[bool, ...]) -> Segment:

@@ -80,7 +80,7 @@ def solve(
     for count in range(most_steps):
         stage.linearise(v, warmth)
         matrix = devices.identity + ohm * stage.g
-        dv: FloatArray = np.linalg.solve(matrix, open_v - ohm @ stage.i - v)
+        dv = np.linalg.solve(matrix, open_v - ohm @ stage.i - v).astype(float, copy=False)
         if count >= CAREFUL_AFTER:
             dv = stage.careful_share(v, dv) * dv
         v = v + dv
@@ -90,6 +90,7 @@ def solve(
             warmth = warmth + np.maximum(warming, MOST_COOLING)
             near = float(np.abs(warming).max()) < good * GOOD_GUESS_WARMTH
         near = near and float((np.abs(dv) * devices.curved).max(initial=0.0)) < good * GOOD_GUESS_V
-        if near and not stage.on_other_pieces(v):
+        moved_on = stage.moves_on(v)
+        if near and not moved_on:
             break
     return Solution(np.concatenate((v, warmth, stage.i + stage.g * dv)), matrix)

@@ -210,6 +210,23 @@ def test_ground_pins_share_the_return() -> None:
     assert seen.ground_pin_v == pytest.approx(seen.return_pin_a * 0.005)
 
 
+def test_ground_pins_are_joined_at_the_board_even_when_their_switch_is_open() -> None:
+    """One switch behind all ground pins: with it open, pin 3's lamp stands on pin 4's as on one node."""
+    two = profile(
+        pins=4,
+        grounds=(1, 4),
+        loads=[
+            load(Resistor(10.0), pin_node(2), pin_node(1), "a"),
+            load(Resistor(10.0), pin_node(3), pin_node(4), "b"),
+        ],
+    )
+    seen = settle(scenario(two), {1: PROBE}, Return.NONE)
+
+    joined_v = 12.8 * 50_000 / 51_000  # both pull-downs behind the probe
+    assert seen.pin_v == pytest.approx((joined_v, joined_v), abs=5e-3)
+    assert seen.ground_pin_v == pytest.approx(joined_v, abs=5e-3)
+
+
 def test_channels_follow_the_wiring_and_spare_channels_stand_open() -> None:
     crossed = profile(loads=[load(Resistor(10.0), pin_node(2), pin_node(1))], channel_of_pin={2: 4, 3: 2})
     seen = settle(scenario(crossed), {})
