@@ -67,9 +67,11 @@ class Field:
             raise ValueError(f"{self.name} must be a whole number {low}..{high}, not {raw!r}")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Block:
     """A tag register, then ``header`` fields, then ``row`` fields once per channel.
+
+    Compared by identity, because every one stands once in the table and is looked up all the time.
 
     A block with ``stride`` stands once per index (1, 2, ...) at ``address + stride * (index - 1)``.
     """
@@ -102,6 +104,10 @@ class Block:
         return self.address + self.stride * (index - 1)
 
     @cached_property
+    def _has_texts(self) -> bool:
+        return any(field.kind == "text16" for field in (*self.header, *self.row))
+
+    @cached_property
     def _layouts(self) -> dict[int, struct.Struct]:
         return {}
 
@@ -119,13 +125,13 @@ class Block:
         Raises:
             ValueError: a value does not fit its field, or the count is wrong.
         """
-        fields = (*self.header, *(self.row * rows))
-        if len(values) != len(fields):
-            raise ValueError(f"{self.name} takes {len(fields)} values, not {len(values)}")
+        wanted = len(self.header) + len(self.row) * rows
+        if len(values) != wanted:
+            raise ValueError(f"{self.name} takes {wanted} values, not {len(values)}")
         try:
-            octets = self._layout(rows).pack(*map(_to_wire, values))
+            octets = self._layout(rows).pack(*(map(_to_wire, values) if self._has_texts else values))
         except (struct.error, TypeError):
-            for field, value in zip(fields, values, strict=True):
+            for field, value in zip((*self.header, *(self.row * rows)), values, strict=True):
                 field.check(value)
             raise
         return struct.unpack(f">{len(octets) // 2}H", octets)

@@ -1,11 +1,13 @@
 """Blocks as the controller sees them: SI floats in frozen dataclasses."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
 from bench.contract.fields import Block, Field, RawValue
 from bench.contract.table import (
+    AIR_CAPTURE_BIT,
+    AIR_INPUTS,
     CAPTURE,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
@@ -128,6 +130,15 @@ class Capture:
 
 
 @dataclass(frozen=True, slots=True)
+class AirCapture:
+    """Recorded analogue inputs: ``values[n][i]``, in the input's own unit, of input n at ``started_us + i * dt_s``."""
+
+    started_us: int
+    dt_s: float
+    values: Mapping[int, tuple[int, ...]]
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelExtremes:
     """Lowest and highest 1 ms samples of one channel since the extremes were reset."""
 
@@ -139,13 +150,23 @@ class ChannelExtremes:
 
 @dataclass(frozen=True, slots=True)
 class CaptureMemory:
-    """What the capture memory holds: ``samples`` so far of ``channel`` (0: none) at ``rate_hz``."""
+    """What the capture memory holds: ``samples`` so far of ``channel`` (0: none) at ``rate_hz``.
+
+    Of analogue inputs, ``channel`` is ``AIR_CAPTURE_BIT`` and the inputs' bits.
+    """
 
     channel: int
     rate_hz: int
     samples: int
     complete: bool
     started_us: int
+
+    @property
+    def inputs(self) -> tuple[int, ...]:
+        """The analogue inputs recorded, counted from 1; none when it is a channel."""
+        if not self.channel & AIR_CAPTURE_BIT:
+            return ()
+        return tuple(n + 1 for n in range(AIR_INPUTS) if self.channel >> n & 1)
 
 
 def _scaled(fields: Sequence[Field], raw: Sequence[RawValue]) -> dict[str, float]:
@@ -259,3 +280,9 @@ def read_capture_page(registers: Sequence[int]) -> tuple[int, tuple[tuple[float,
     page, *raw = (int(value) for value in _values(CAPTURE_PAGE, registers, CAPTURE_SAMPLES_PER_PAGE))
     milli = (value / 1000 for value in raw)
     return page, tuple(zip(milli, milli, strict=True))
+
+
+def read_air_page(registers: Sequence[int]) -> tuple[int, tuple[int, ...]]:
+    """Decode one page of a capture of analogue inputs: its number, and its values in turn of the inputs."""
+    page, *raw = (int(value) for value in _values(CAPTURE_PAGE, registers, CAPTURE_SAMPLES_PER_PAGE))
+    return page, tuple(high << 16 | low & 0xFFFF for high, low in zip(raw[::2], raw[1::2], strict=True))

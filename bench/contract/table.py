@@ -13,12 +13,14 @@ from bench.contract.fields import Block, Field
 
 CONTRACT_MAGIC = 0x554D  # "UM", so that an ordinary device is recognised as not ours
 CONTRACT_MAJOR = 1
-CONTRACT_MINOR = 0
+CONTRACT_MINOR = 1  # 1: AIR_CAPTURE, CALIBRATION, FIXED_FUSE
 
 MAX_CHANNELS = 16
 AIR_INPUTS = 6
 EVENTS_PER_READ = 14
 CAPTURE_SAMPLES_PER_PAGE = 60
+AIR_CAPTURE_BIT = 0x100  # in the capture's channel: the other bits are analogue inputs, bit 0 is input 1
+FASTEST_AIR_CAPTURE_HZ = 1000
 
 
 class Capability(IntFlag):
@@ -35,6 +37,7 @@ class Capability(IntFlag):
     WATCHDOG = 1 << 8
     AIR = 1 << 9
     REGULATOR = 1 << 10
+    AIR_CAPTURE = 1 << 11
     CALIBRATION = 1 << 12
     FIXED_FUSE = 1 << 13
 
@@ -131,7 +134,7 @@ class EventKind(IntEnum):
     FAULT_SET = 8  # value: Fault bit
     FAULT_CLEARED = 9  # value: Fault bit
     VALVE = 10  # index: valve, value: 1 energised or 0
-    CAPTURE_DONE = 11  # index: channel, value: samples
+    CAPTURE_DONE = 11  # index: channel as the capture block has it, value: samples
     RETURNS = 12  # value: Return bits
     SHORT_CLEARED = 13  # wiggle retry found its short gone; index: channel
 
@@ -169,6 +172,7 @@ class CommandCode(IntEnum):
     REGULATE = 18
     SELF_TEST = 19
     RESTART = 20
+    AIR_CAPTURE = 21
 
 
 ArgumentKind = Literal["channel", "channels", "number", "returns"]
@@ -226,6 +230,7 @@ COMMANDS: tuple[Command, ...] = (
     Command(CommandCode.PULSE, "ROUTe:PULSe", (_CHANNEL, Argument("time", "number", 1, 20, "s", 0.001)), "Cold pulse on one pin; at its end the shot block is latched and the pulse opens.", switches_on=True),
     Command(CommandCode.WIGGLE, "OUTPut:WIGGle", (_CHANNEL,), "Exercise a (shorted) wire with safe current pulses and probe between them, until OFF.", switches_on=True),
     Command(CommandCode.CAPTURE, "SENSe:CAPTure:ARM", (_CHANNEL, Argument("rate", "number", 100, 10_000, "Hz"), Argument("samples", "number", 2, 4096)), "Record this channel's current and voltage from its next switch-on."),
+    Command(CommandCode.AIR_CAPTURE, "SENSe:CAPTure:AIR", (Argument("inputs", "number", 1, (1 << AIR_INPUTS) - 1, "bits"), Argument("rate", "number", 10, FASTEST_AIR_CAPTURE_HZ, "Hz"), Argument("samples", "number", 2, 4096)), "Record these analogue inputs from now on, bit 0 is input 1. Samples are those of all inputs together, a whole number of each."),
     Command(CommandCode.ACKNOWLEDGE, "SYSTem:EVENt:ACKNowledge", (Argument("position", "number", 0, 0x7FFF_FFFF),), "Events before this position have been read and may be forgotten."),
     Command(CommandCode.EXTREMES, "SENSe:EXTRemes:RESet", (), "Start new minima and maxima."),
     Command(CommandCode.REFERENCE, "ROUTe:REFerence", (Argument("on", "number", 0, 1),), "Connect the reference resistor to the supply and measure it.", switches_on=True),
@@ -335,21 +340,21 @@ EVENTS = Block(
 CAPTURE = Block(
     "capture", 6, 900,
     header=(
-        Field("channel", "u16", "1", 1, "Channel recorded, 0 when none."),
+        Field("channel", "u16", "1", 1, "Channel recorded, 0 when none; 256 and the bits of its inputs for AIR_CAPTURE."),
         Field("rate", "u16", "Hz", 1, "Sample rate."),
         Field("samples", "u16", "1", 1, "Samples held so far."),
         Field("complete", "u16", "1", 1, "1 when all samples asked for are there."),
-        Field("started", "u64", "s", 1e-6, "Board clock of sample 0: the switch-on."),
+        Field("started", "u64", "s", 1e-6, "Board clock of sample 0: the switch-on, or the command AIR_CAPTURE."),
     ),
     note="What the capture memory holds.",
 )  # fmt: skip
 CAPTURE_PAGE = Block(
     "capture_page", 7, 10_000, stride=128, header=(Field("page", "u16", "1", 1, "Page number, from 0."),),
     row=(
-        Field("current", "i16", "A", 0.001, "Sample's current."),
-        Field("voltage", "i16", "V", 0.001, "Sample's pin voltage."),
+        Field("current", "i16", "A", 0.001, "Sample's current; of AIR_CAPTURE the high word of the value."),
+        Field("voltage", "i16", "V", 0.001, "Sample's pin voltage; of AIR_CAPTURE the low word."),
     ),
-    note="60 samples a page; page p stands at 10000 + 128 p. Samples past the end read 0.",
+    note="60 samples a page; page p stands at 10000 + 128 p. Samples past the end read 0. AIR_CAPTURE: one i32 value a sample, in the snapshot's units but without its mean; the inputs take turns, the lowest first.",
 )  # fmt: skip
 BOARD_SETTINGS = Block(
     "board_settings", 8, 1000, writable=True,

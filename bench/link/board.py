@@ -11,11 +11,13 @@ Sequence numbers stay below 0x8000; the upper half is for links that number thei
 import asyncio
 import math
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from bench.contract.fields import Block
 from bench.contract.readings import (
+    AirCapture,
     Capture,
     CaptureMemory,
     ChannelExtremes,
@@ -23,6 +25,7 @@ from bench.contract.readings import (
     EventPage,
     Identity,
     Snapshot,
+    read_air_page,
     read_capture,
     read_capture_page,
     read_events,
@@ -59,6 +62,8 @@ from bench.link.clock import BoardClock
 from bench.link.confirm import named_refusal
 from bench.link.raw import protection_values, raw_arguments, raw_settings, spoken
 from bench.profiles.model import Protection
+
+Row = TypeVar("Row")
 
 LAST_SEQUENCE = 0x7FFF
 CAPTURE_TRIES = 3
@@ -190,7 +195,7 @@ class Board:
         """
         for _ in range(CAPTURE_TRIES):
             memory = await self._capture_memory()
-            samples = await self._capture_samples(memory.samples)
+            samples = await self._capture_rows(memory.samples, read_capture_page)
             after = await self._capture_memory()
             if (after.channel, after.started_us) == (memory.channel, memory.started_us):
                 return _capture(memory, samples)
@@ -199,15 +204,31 @@ class Board:
     async def _capture_memory(self) -> CaptureMemory:
         return read_capture(await self._link.read(CAPTURE))
 
-    async def _capture_samples(self, count: int) -> list[tuple[float, float]]:
-        samples: list[tuple[float, float]] = []
+    async def _capture_rows(
+        self, count: int, decode: Callable[[Sequence[int]], tuple[int, tuple[Row, ...]]]
+    ) -> list[Row]:
+        samples: list[Row] = []
         for wanted in range(math.ceil(count / CAPTURE_SAMPLES_PER_PAGE)):
             registers = await self._link.read(CAPTURE_PAGE, CAPTURE_SAMPLES_PER_PAGE, wanted + 1)
-            page, more = read_capture_page(registers)
+            page, more = decode(registers)
             if page != wanted:
                 raise GarbledReply(f"{self.url}: asked for capture page {wanted}, got page {page}")
             samples += more
         return samples[:count]
+
+    async def air_capture(self) -> AirCapture:
+        """What the capture memory holds of analogue inputs so far; no inputs when it holds something else.
+
+        Raises:
+            GarbledReply: a new capture kept replacing the one being read.
+        """
+        for _ in range(CAPTURE_TRIES):
+            memory = await self._capture_memory()
+            values = await self._capture_rows(memory.samples, read_air_page) if memory.inputs else []
+            after = await self._capture_memory()
+            if (after.channel, after.started_us) == (memory.channel, memory.started_us):
+                return _air_capture(memory, values)
+        raise GarbledReply(f"{self.url}: the capture changed while it was read, {CAPTURE_TRIES} times")
 
     # --- settings ---
 
@@ -282,6 +303,12 @@ class Board:
     async def arm_capture(self, channel: int, rate_hz: int, samples: int) -> None:
         """Record ``channel`` from its next switch-on."""
         await self._command(CommandCode.CAPTURE, self._check_channel(channel), rate_hz, samples)
+
+    async def record_air(self, inputs: Iterable[int], rate_hz: int, samples: int) -> None:
+        """Record so many samples of each of these analogue inputs, from now on."""
+        chosen = set(inputs)
+        mask = sum(1 << number - 1 for number in chosen)
+        await self._command(CommandCode.AIR_CAPTURE, mask, rate_hz, samples * len(chosen))
 
     async def reset_extremes(self) -> None:
         """Start new minima and maxima."""
@@ -390,4 +417,15 @@ def _capture(memory: CaptureMemory, samples: Sequence[tuple[float, float]]) -> C
         dt_s=1 / memory.rate_hz if memory.rate_hz else 0.0,
         current_a=tuple(current_a for current_a, _ in samples),
         voltage_v=tuple(voltage_v for _, voltage_v in samples),
+    )
+
+
+def _air_capture(memory: CaptureMemory, values: Sequence[int]) -> AirCapture:
+    """Values sorted out by input; of a turn that was cut off by the end of what is held, nothing."""
+    inputs = memory.inputs
+    whole = len(values) // len(inputs) * len(inputs) if inputs else 0
+    return AirCapture(
+        started_us=memory.started_us,
+        dt_s=1 / memory.rate_hz if memory.rate_hz else 0.0,
+        values={number: tuple(values[place : whole : len(inputs)]) for place, number in enumerate(inputs)},
     )

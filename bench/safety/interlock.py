@@ -42,6 +42,7 @@ class Thresholds:
     acknowledged_for_s: float = 600.0
     lease_s: float = 0.25
     silent_s: float = 0.25
+    blind_s: float = 0.5
     zero_pa: float = 3 * PA_PER_PSI  # of a line that is open to the air
     charge_stops_pa: float = 120 * PA_PER_PSI
     charge_longest_s: float = 180.0
@@ -311,12 +312,13 @@ def falls_to(seen: AirSeen) -> tuple[Stage, str] | None:
     return None
 
 
-def fault_of(seen: AirSeen, silent_s: float = 0.0) -> str | None:
+def fault_of(seen: AirSeen, silent_s: float = 0.0, blind_s: float = 0.0) -> str | None:
     """Why the air must be made safe now, or None.
 
     Args:
         seen: with the newest pressures.
         silent_s: how long the link was silent before they came.
+        blind_s: how long the pressures were not read before that, though the board may have answered.
     """
     state, pressures, limits = seen.state, seen.pressures, seen.thresholds
     highest_pa = max(_of(pressures.supply_pa), _of(pressures.service_pa))
@@ -326,6 +328,8 @@ def fault_of(seen: AirSeen, silent_s: float = 0.0) -> str | None:
         return None
     if silent_s > limits.silent_s:
         return f"the link was silent for {silent_s * 1000:.0f} ms"
+    if blind_s > limits.blind_s:
+        return f"the pressures were not read for {blind_s * 1000:.0f} ms: the link is too slow for air"
     if pressures.implausible:
         return pressures.implausible
     if TABLE[state.stage].late and seen.now_s > state.until_s:

@@ -18,7 +18,8 @@ from bench.contract.readings import Snapshot
 from bench.errors import BoardRefused, LinkError
 
 LOOK_S = 0.05
-LEAVE_THE_WIRE = 3  # on a slow link, looks are no more than a third of the traffic
+LEAVE_THE_WIRE = 3  # on a slow link, looks are no more than a third of the traffic,
+LONGEST_REST_S = 0.1  # but not so rare that the air would be taken for out of sight
 TRY_AGAIN_S = 0.01
 GIVEN_UP_AFTER = 2.0  # watchdog times: a lost answer and a second try fit in
 SHORTEST_PATIENCE_S = 1.0  # a busy computer is no silent board
@@ -86,7 +87,7 @@ class Keeper:
         self._so_what = so_what
         self._patience_s = max(GIVEN_UP_AFTER * watchdog_s, SHORTEST_PATIENCE_S)
         self._turn_s = 0.0  # what the last turn took, waiting for the wire included
-        self._kicked_s = self._answered_s = _now_s()
+        self._kicked_s = self._answered_s = self._looked_s = _now_s()
 
     async def run(self) -> None:
         """Go on until cancelled.
@@ -117,7 +118,7 @@ class Keeper:
         return self._kicked_s + third_s - self._turn_s - _now_s()
 
     def _look_in_s(self) -> float:
-        rest_s = LEAVE_THE_WIRE * self._turn_s - (_now_s() - self._answered_s)
+        rest_s = min(LEAVE_THE_WIRE * self._turn_s, LONGEST_REST_S) - (_now_s() - self._looked_s)
         return max(rest_s, 0.0 if self._events_wait else LOOK_S - self._age_s())
 
     async def _turn(self, now_s: float) -> None:
@@ -128,7 +129,10 @@ class Keeper:
             self._events_wait = False
             await self._read_page()
         else:
-            self._events_wait = await self._look()
+            try:
+                self._events_wait = await self._look()
+            finally:
+                self._looked_s = _now_s()
 
     async def _feed(self) -> None:
         try:

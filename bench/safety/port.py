@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Protocol
 
-from bench.contract.readings import Capture, EventPage, Identity, Snapshot
+from bench.contract.readings import AirCapture, Capture, EventPage, Identity, Snapshot
 from bench.contract.table import Fault, Return, Valve
 from bench.profiles.model import Protection
 
@@ -25,6 +25,9 @@ class BoardPort(Protocol):
 
     async def capture(self) -> Capture:
         """What the capture memory holds."""
+
+    async def air_capture(self) -> AirCapture:
+        """What the capture memory holds of analogue inputs, so far."""
 
     async def set_board(self, watchdog_s: float, pressure_ceiling_pa: float, nominal_v: float) -> None:
         """Write the board's settings."""
@@ -70,6 +73,9 @@ class BoardPort(Protocol):
 
     async def arm_capture(self, channel: int, rate_hz: int, samples: int) -> None:
         """Record this channel from its next switch-on."""
+
+    async def record_air(self, inputs: Iterable[int], rate_hz: int, samples: int) -> None:
+        """Record so many samples of each of these analogue inputs, from now on."""
 
     async def reset_extremes(self) -> None:
         """Start new minima and maxima."""

@@ -26,7 +26,7 @@ from firmware_sim.air.flow import ATMOSPHERE_PA, FloatArray
 from firmware_sim.air.modulators import Modulators
 from firmware_sim.air.motion import Function, Motion, Step
 from firmware_sim.air.setting import LINES, Controls, Settings
-from firmware_sim.air.transducers import MEAN_S, Transducers
+from firmware_sim.air.transducers import MEAN_S, SAMPLE_S, Transducers
 
 ZERO_C_K = 273.15
 REGULATOR_DELAY_S = 0.2
@@ -51,7 +51,7 @@ class TrailerAir:
         if profile.air is None:
             raise ValueError("the profile has no air system")
         system = self._system = profile.air
-        self.inputs = len(system.inputs)
+        self.inputs = max((each.number for each in system.inputs), default=0)
         self.valves = len(Valve) if system.valves else 0
         self.regulators = system.valves and system.regulators == "electronic"
         self._delays_s = {each.filter_delay_s for each in system.inputs}
@@ -75,6 +75,8 @@ class TrailerAir:
         self._rates: Function
         self._jacobian: Function
         self._next_s = inf
+        self._looked_at: Step | None = None
+        self._highest_pa = inf
         self._configure(0.0)
 
     # --- the port ---
@@ -98,9 +100,15 @@ class TrailerAir:
 
     def readings(self) -> tuple[int, ...]:
         """Raw values of all six inputs, sensor errors included."""
-        seen = {delay_s: self._seen(delay_s) for delay_s in self._delays_s}
+        seen = {delay_s: self._seen(delay_s + MEAN_S / 2) for delay_s in self._delays_s}
         true = {each.number: self._quantity(each, seen[each.filter_delay_s]) for each in self._system.inputs}
         return self._transducers.read(true, self.time_s, self._present(self.time_s))
+
+    def samples(self, inputs: tuple[int, ...]) -> tuple[int, ...]:
+        """Raw values of these inputs at this instant, without the mean of a reading."""
+        true = {each.number: self._quantity(each, self._seen(each.filter_delay_s)) for each in self._system.inputs}
+        raw = self._transducers.read(true, self.time_s, self._present(self.time_s), SAMPLE_S)
+        return tuple(raw[number - 1] for number in inputs)
 
     def highest_pressure_pa(self) -> float:
         """Higher of the two couplings' gauge pressures now."""
@@ -109,9 +117,10 @@ class TrailerAir:
     def below_until_s(self, pressure_pa: float) -> float:
         """Neither coupling passes this gauge pressure before this time; ``time_s`` when one may any moment."""
         step = self._step_beyond(self.time_s)
-        instants = np.linspace(max(step.start_s, self.time_s), step.end_s, LOOKED_AT).tolist()
-        highest_pa = max(self._highest(step.at(time_s)) for time_s in instants)
-        return step.end_s if highest_pa + LOOK_MARGIN_PA < pressure_pa else self.time_s
+        if step is not self._looked_at:  # a firmware asks at every tick, a step lasts many
+            instants = np.linspace(max(step.start_s, 0.0), step.end_s, LOOKED_AT).tolist()
+            self._looked_at, self._highest_pa = step, max(self._highest(step.at(time_s)) for time_s in instants)
+        return step.end_s if self._highest_pa + LOOK_MARGIN_PA < pressure_pa else self.time_s
 
     # --- true values ---
 
@@ -134,9 +143,9 @@ class TrailerAir:
         """Volume that a leak at ``place`` drains; see :func:`firmware_sim.air.setting.drained_m3`."""
         return self._settings.drained_m3[place]
 
-    def _seen(self, delay_s: float) -> FloatArray:
-        """State as inputs with this delay show it: the middle of the 10 ms stands for their mean."""
-        return self.state(max(self.time_s - delay_s - MEAN_S / 2, 0.0))
+    def _seen(self, ago_s: float) -> FloatArray:
+        """State so long ago; the middle of a reading's 10 ms stands for their mean."""
+        return self.state(max(self.time_s - ago_s, 0.0))
 
     def _quantity(self, wired: AirInput, state: FloatArray) -> float:
         """Gauge Pa, um or mK."""
@@ -156,7 +165,6 @@ class TrailerAir:
     # --- looking ahead ---
 
     def _step_beyond(self, time_s: float) -> Step:
-        self.state()
         while self._motion.end_s <= time_s:
             self._extend()
         return self._motion.last

@@ -14,7 +14,7 @@ from firmware_sim.firmware.sensing import Log
 class AirPlant(Protocol):
     """Air lines behind the board's valves, with their sensors."""
 
-    inputs: int  # analogue inputs in use, 0..6
+    inputs: int  # analogue inputs in use, 0..6: the highest number
     valves: int  # valves in use, 0..4
     regulators: bool
 
@@ -29,6 +29,9 @@ class AirPlant(Protocol):
 
     def readings(self) -> tuple[int, ...]:
         """Raw values of all six inputs, sensor errors included."""
+
+    def samples(self, inputs: tuple[int, ...]) -> tuple[int, ...]:
+        """Raw values of these inputs at this instant, without the mean of a reading."""
 
     def highest_pressure_pa(self) -> float:
         """Highest gauge pressure now; the board trips on it."""
@@ -56,6 +59,10 @@ class NoAir:
     def readings(self) -> tuple[int, ...]:
         """No inputs."""
         return (0,) * AIR_INPUTS
+
+    def samples(self, inputs: tuple[int, ...]) -> tuple[int, ...]:
+        """No inputs."""
+        return (0,) * len(inputs)
 
     def highest_pressure_pa(self) -> float:
         """No pressure."""

@@ -7,6 +7,7 @@ a rate that divides none takes the nearest of ten a tick, so that no sample is o
 from bench.contract.fields import RawValue
 from bench.contract.table import CAPTURE_SAMPLES_PER_PAGE, EventKind
 from firmware_sim.firmware.budget import TICKS_PER_SECOND
+from firmware_sim.firmware.channel import NEVER
 from firmware_sim.firmware.sensing import Log, Sensing
 from firmware_sim.port import Truth
 
@@ -49,6 +50,13 @@ class Capture:
     def done(self) -> bool:
         """Whether all samples asked for are there."""
         return 0 < self._wanted == len(self._true)
+
+    def due(self) -> int:
+        """Tick of the next sample: at once while it records."""
+        return 0 if self.recording else NEVER
+
+    def look(self, tick: int) -> None:
+        """Nothing is read between the plant's own samples."""
 
     def start(self, uptime_us: int, truth: Truth) -> None:
         """The channel has just been switched on; ``truth`` is the first sample."""

@@ -20,6 +20,7 @@ from bench.contract.table import (
     Refusal,
     Return,
 )
+from firmware_sim.firmware.air_capture import AirCapture
 from firmware_sim.firmware.capture import FASTEST_HZ, LONGEST_SAMPLES, Capture
 from firmware_sim.firmware.channel import Channel
 from firmware_sim.firmware.faults import bits
@@ -33,6 +34,7 @@ _NEEDS = {
     CommandCode.DRIVE: Capability.CURRENT_LIMIT,
     CommandCode.WIGGLE: Capability.WIGGLE_MONITOR,
     CommandCode.CAPTURE: Capability.CAPTURE,
+    CommandCode.AIR_CAPTURE: Capability.AIR_CAPTURE,
     CommandCode.RETURNS: Capability.RETURN_SWITCHES,
     CommandCode.REFERENCE: Capability.REFERENCE_RESISTOR,
     CommandCode.VALVE: Capability.AIR,
@@ -202,6 +204,16 @@ class Commands:
         firmware.capture = Capture(firmware.hardware.sensors, firmware.log, number, rate_hz, samples)
         return Refusal.NONE
 
+    def _air_capture(self, mask: int, rate_hz: int, samples: int) -> Refusal:
+        firmware = self._firmware
+        air = firmware.hardware.air
+        if samples > LONGEST_SAMPLES or samples % mask.bit_count() or mask.bit_length() > air.inputs:
+            return Refusal.BAD_VALUE
+        capture = AirCapture(air, firmware.log, mask, rate_hz, samples, firmware.uptime_us)
+        firmware.capture = capture
+        capture.begin(firmware.tick)
+        return Refusal.NONE
+
     def _acknowledge(self, position: int) -> Refusal:
         return Refusal.NONE if self._firmware.events.acknowledge(position) else Refusal.BAD_VALUE
 
@@ -255,6 +267,7 @@ _HANDLERS: dict[CommandCode, Callable[..., Refusal]] = {
     CommandCode.PULSE: Commands._pulse,
     CommandCode.WIGGLE: Commands._wiggle,
     CommandCode.CAPTURE: Commands._capture,
+    CommandCode.AIR_CAPTURE: Commands._air_capture,
     CommandCode.ACKNOWLEDGE: Commands._acknowledge,
     CommandCode.EXTREMES: Commands._extremes,
     CommandCode.REFERENCE: Commands._reference,

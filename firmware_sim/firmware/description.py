@@ -54,6 +54,8 @@ class Description:
             able |= Capability.AIR
         if air.regulators:
             able |= Capability.REGULATOR
+        if air.inputs:
+            able |= Capability.AIR_CAPTURE
         return able
 
     def _errors(self) -> tuple[int, ...]:

@@ -1,8 +1,9 @@
 """The running firmware: everything that a restart loses, and the work of one tick.
 
 In each tick, in this order: the plant moves; causes of faults are judged, and a new one turns
-everything off; active channels step; valves and the wiggle monitor look; new switch positions go
-out. A cause is therefore acted upon at the first tick that can see it, less than one tick later.
+everything off; active channels step; valves, a capture of analogue inputs and the wiggle monitor
+look; new switch positions go out. A cause is therefore acted upon at the first tick that can see it,
+less than one tick later.
 """
 
 from collections.abc import Sequence
@@ -20,6 +21,7 @@ from bench.contract.table import (
     Refusal,
 )
 from firmware_sim.firmware.air import AirPlant, Valves
+from firmware_sim.firmware.air_capture import AirCapture
 from firmware_sim.firmware.blocks import block_values, snapshot_values
 from firmware_sim.firmware.budget import TICKS_PER_SECOND
 from firmware_sim.firmware.calibration import Calibration
@@ -74,7 +76,7 @@ class Firmware:
     outputs: Outputs
     valves: Valves
     monitor: Monitor
-    capture: Capture
+    capture: Capture | AirCapture
     commands: Commands
     memory: Memory
     truth: Truth
@@ -126,7 +128,7 @@ class Firmware:
         self._ticks, self.tick = tick - self.tick, tick
         self.truth = plant.truth()
         self.history.add(self.truth, self._ticks)
-        if currents_a:
+        if currents_a and isinstance(self.capture, Capture):
             self.capture.take(currents_a, voltages_v)
 
     def step(self, conditions: Conditions) -> None:
@@ -140,6 +142,7 @@ class Firmware:
             outputs.step(truth, tick, self._ticks)
         if self.valves.energised:
             self.valves.step(tick)
+        self.capture.look(tick)
         self.monitor.step(truth, outputs.active)
         if outputs.changed:
             self.apply()
@@ -147,9 +150,7 @@ class Firmware:
     def deadline(self) -> int:
         """Tick of the next step that is due though nothing changes in the plant."""
         outputs, tick = self.outputs, self.tick
-        if self.capture.recording:
-            return tick + 1
-        due = min(self.host.deadline(tick), self.valves.deadline())
+        due = min(self.host.deadline(tick), self.valves.deadline(), max(self.capture.due(), tick + 1))
         if outputs.active:
             due = min(due, outputs.deadline(self.truth, tick))
         return due
@@ -159,7 +160,7 @@ class Firmware:
         before, self._switches = self._switches, self.outputs.take_switches()
         self.hardware.plant.switch(self._switches)
         self.truth = self.hardware.plant.truth()
-        if self.capture.waiting and self._begins(before, self.capture.channel):
+        if isinstance(self.capture, Capture) and self.capture.waiting and self._begins(before, self.capture.channel):
             self.capture.start(self.uptime_us, self.truth)
 
     def _begins(self, before: Switches, number: int) -> bool:
@@ -174,13 +175,20 @@ class Firmware:
             self.conditions,
             self.board_settings,
             self.host.look(self.tick),
-            self.hardware.air.highest_pressure_pa(),
+            self._pressure_pa(),
         )
         if self._self_test_failed:
             causes |= Fault.SELF_TEST.value
         new = self.faults.see(causes)
         if new:
             self._tell_new(new)
+
+    def _pressure_pa(self) -> float:
+        """Highest pressure, or 0 while it is known to be below the ceiling."""
+        air, ceiling_pa = self.hardware.air, self.board_settings.ceiling_pa
+        if not ceiling_pa or air.below_until_s(ceiling_pa) > self.tick / TICKS_PER_SECOND:
+            return 0.0
+        return air.highest_pressure_pa()
 
     def _latch(self, fault: Fault) -> None:
         self.faults.latch(fault.value)

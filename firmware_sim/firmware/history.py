@@ -2,13 +2,14 @@
 
 from collections import deque
 from dataclasses import fields
-from statistics import fmean
+from operator import attrgetter
 
 from firmware_sim.port import Truth
 
 DEPTH_TICKS = 10
 _PER_CHANNEL = ("pin_v", "pin_a")
 _SINGLE = tuple(f.name for f in fields(Truth) if f.name not in (*_PER_CHANNEL, "time_s", "limiting"))
+_singles = attrgetter(*_SINGLE)
 
 
 class History:
@@ -33,11 +34,16 @@ class History:
 
 
 def _mean(truths: list[Truth]) -> Truth:
-    last = truths[-1]
+    """Column by column of all values in a row: a snapshot is taken twenty times a second."""
+    last, width = truths[-1], len(truths[-1].pin_v)
+    share = 1 / len(truths)
+    means = [sum(column) * share for column in zip(*map(_row, truths), strict=True)]
+    single = dict(zip(_SINGLE, means[2 * width :], strict=True))
     return Truth(
-        time_s=last.time_s,
-        limiting=last.limiting,
-        pin_v=tuple(map(fmean, zip(*(truth.pin_v for truth in truths), strict=True))),
-        pin_a=tuple(map(fmean, zip(*(truth.pin_a for truth in truths), strict=True))),
-        **{name: fmean(getattr(truth, name) for truth in truths) for name in _SINGLE},
-    )
+        time_s=last.time_s, limiting=last.limiting, pin_v=tuple(means[:width]), pin_a=tuple(means[width : 2 * width]),
+        **single,
+    )  # fmt: skip
+
+
+def _row(truth: Truth) -> tuple[float, ...]:
+    return (*truth.pin_v, *truth.pin_a, *_singles(truth))

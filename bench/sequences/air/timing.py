@@ -1,22 +1,25 @@
 """How fast the brakes apply and release, at every chamber that has a sensor.
 
-Each repeat is recorded as fast as the link allows: at rest, from the opening of the service fill
-valve, and from the closing of the service line's exhaust. The instants are the board's own log's.
+Each repeat is recorded at rest, from the opening of the service fill valve, and from the closing of the
+service line's exhaust (see ``recording``). The instants are the board's own log's.
 Without a chamber sensor there is no verdict: the coupling is up long before any chamber.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from statistics import fmean, median
 
 import numpy as np
 
 from bench.air.timing import Movement, Rule, Timed, TimingJudgement, coupling_alone, judge_timing, movements
+from bench.contract.readings import Snapshot
 from bench.contract.table import Valve
 from bench.profiles.air_model import PA_PER_PSI, AirInput
 from bench.profiles.model import Limit
 from bench.results import Alternative, Evidence, Finding, FindingKind, Size, Trace, Value, Verdict, Where
 from bench.safety import Stage
 from bench.sequences.air import rig
+from bench.sequences.air.recording import Recording, record
 from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.values import source_of
 from bench.units import convert
@@ -40,13 +43,15 @@ async def timing(inspection: Inspection, outcome: Outcome) -> None:
     ]
     rules = {movement: _rule(inspection, movement) for movement in KINDS}
     await rig.ready(inspection)
+    service = next(each for each in rig.system(inspection).inputs if each.quantity == "service")
     recorded: list[_Repeat] = []
     repeats = REPEATS if chambers else 1
     for number in range(repeats):
         seen = await rig.look(inspection)
         inspection.progress(seen, f"application and release {number + 1} of {repeats}")
-        recorded.append(await _repeat(inspection, chambers, rules))
-    outcome.values.append(Value("service coupling to 60 psi", _coupling(recorded, rules), "s"))
+        watched = chambers if number else [*chambers, service]  # the coupling once: it shows no more than an open line
+        recorded.append(await _repeat(inspection, watched, rules))
+    outcome.values.append(Value("service coupling to 60 psi", _coupling(recorded[0], service, rules), "s"))
     if not chambers:
         alone = coupling_alone()[0]
         outcome.reasons.append(f"{alone.reason}; can't tell {alone.cannot_tell[0]}")
@@ -55,60 +60,50 @@ async def timing(inspection: Inspection, outcome: Outcome) -> None:
         _judge(outcome, wired, recorded, rules)
 
 
-@dataclass
-class _Recording:
-    """Samples of all inputs, with the instant of the command."""
+@dataclass(frozen=True)
+class _Moved:
+    """A recorded movement: its samples, and the instant of its command."""
 
-    time_s: list[float] = field(default_factory=list)
-    air: list[tuple[int, ...]] = field(default_factory=list)
-    command_s: float = 0.0
+    recording: Recording
+    command_s: float
 
-    def column(self, wired: AirInput) -> list[float]:
-        return [float(row[wired.number - 1]) for row in self.air]
+    @property
+    def time_s(self) -> tuple[float, ...]:
+        return self.recording.time_s
+
+    def column(self, wired: AirInput) -> tuple[float, ...]:
+        return self.recording.values[wired.number]
 
 
 @dataclass(frozen=True)
 class _Repeat:
-    application: _Recording
-    release: _Recording
-    service: AirInput
+    application: _Moved
+    release: _Moved
 
 
-async def _repeat(inspection: Inspection, chambers: list[AirInput], rules: dict[Movement, Rule]) -> _Repeat:
-    service = next(each for each in rig.system(inspection).inputs if each.quantity == "service")
-    watched = chambers or [service]
-    on, off = _Recording(), _Recording()
-    await _record(inspection, on, watched, None, REST_S)
+async def _repeat(inspection: Inspection, watched: list[AirInput], rules: dict[Movement, Rule]) -> _Repeat:
+    inputs, guard = [wired.number for wired in watched], inspection.guard
+    up_pa = rules["application"].threshold_pa + 5 * PA_PER_PSI
+    down_pa = rules["release"].threshold_pa - 2 * PA_PER_PSI
+    recorder = await record(inspection, inputs, REST_S + APPLICATION_S)
+    await recorder.watch(REST_S)
     async with rig.applying(inspection, stage=Stage.TIMED):
-        await _record(inspection, on, watched, rules["application"].threshold_pa + 5 * PA_PER_PSI, APPLICATION_S)
-        on.command_s = await inspection.guard.moved_s(Valve.SERVICE_FILL, True) or on.time_s[0]
+        await recorder.watch(APPLICATION_S, _all(watched, lambda pa: pa > up_pa), AFTER_S)
+        began_s = await guard.moved_s(Valve.SERVICE_FILL, True)
+        on = await recorder.take()
         await _fill_up(inspection, watched, rules["release"].start_pa)
-        await _record(inspection, off, watched, None, BEFORE_S)
-        await inspection.guard.enter(Stage.RELEASE)
-        await _record(inspection, off, watched, -(rules["release"].threshold_pa - 2 * PA_PER_PSI), RELEASE_S)
-        off.command_s = await inspection.guard.moved_s(Valve.SERVICE_EXHAUST, False) or off.time_s[0]
-    return _Repeat(on, off, service)
+        recorder = await record(inspection, inputs, BEFORE_S + RELEASE_S)
+        await recorder.watch(BEFORE_S)
+        await guard.enter(Stage.RELEASE)
+        await recorder.watch(RELEASE_S, _all(watched, lambda pa: pa < down_pa), AFTER_S)
+        ended_s = await guard.moved_s(Valve.SERVICE_EXHAUST, False)
+        off = await recorder.take()
+    return _Repeat(_Moved(on, began_s or on.time_s[0]), _Moved(off, ended_s or off.time_s[0]))
 
 
-async def _record(
-    inspection: Inspection, into: _Recording, watched: list[AirInput], until_pa: float | None, longest_s: float
-) -> None:
-    """Sample until all watched inputs are above ``until_pa`` (below it when it is negative), and a little longer."""
-    seen = await inspection.guard.snapshot()
-    began_s, end_s = seen.uptime_s, seen.uptime_s + longest_s
-    while seen.uptime_s < end_s:
-        into.time_s.append(seen.uptime_s)
-        into.air.append(seen.air)
-        values = [float(seen.air[wired.number - 1]) for wired in watched]
-        if until_pa is not None and _passed(values, until_pa):
-            end_s, until_pa = min(end_s, seen.uptime_s + AFTER_S), None
-        seen = await inspection.guard.snapshot()
-        inspection.guard.air.check()
-    assert seen.uptime_s >= began_s  # noqa: S101 - the board's clock only rises
-
-
-def _passed(values: list[float], until_pa: float) -> bool:
-    return all(value > until_pa if until_pa >= 0 else value < -until_pa for value in values)
+def _all(watched: list[AirInput], passed: Callable[[float], bool]) -> Callable[[Snapshot], bool]:
+    """Whether all of these inputs have passed."""
+    return lambda seen: all(passed(float(seen.air[wired.number - 1])) for wired in watched)
 
 
 async def _fill_up(inspection: Inspection, watched: list[AirInput], start_pa: float) -> None:
@@ -135,14 +130,14 @@ def _pa(limit: Limit | None, usual_psi: float) -> float:
     return usual_psi * PA_PER_PSI if limit is None or bound is None else convert(bound, limit.unit, "Pa")
 
 
-def _coupling(recorded: list[_Repeat], rules: dict[Movement, Rule]) -> float | None:
-    """Of the first repeat: it only says that the line is not blocked."""
-    timed = _timed(recorded[0].application, recorded[0].service, "application", rules, 0.0)
+def _coupling(first: _Repeat, service: AirInput, rules: dict[Movement, Rule]) -> float | None:
+    """It only says that the line is not blocked."""
+    timed = _timed(first.application, service, "application", rules, 0.0)
     return timed[0].seconds if timed else None
 
 
 def _timed(
-    recording: _Recording, wired: AirInput, movement: Movement, rules: dict[Movement, Rule], zero_pa: float
+    recording: _Moved, wired: AirInput, movement: Movement, rules: dict[Movement, Rule], zero_pa: float
 ) -> tuple[Timed, ...]:
     """Put the instant of the command among the samples, and time the movement."""
     times, values = np.array(recording.time_s), np.array(recording.column(wired)) - zero_pa
@@ -177,7 +172,7 @@ def _judge(
         outcome.traces.append(_trace(recorded[0], wired, movement, f"{movement}, {name} chamber"))
 
 
-def _zero(recording: _Recording, wired: AirInput) -> float:
+def _zero(recording: _Moved, wired: AirInput) -> float:
     """Mean at rest before the application."""
     values = zip(recording.time_s, recording.column(wired), strict=True)
     rest = [value for time_s, value in values if time_s < recording.command_s]

@@ -105,6 +105,11 @@ def test_each_fault_is_named(given_: AirSeen, silent_s: float, why: str):
     assert why in (fault_of(given_, silent_s) or "")
 
 
+def test_pressures_that_were_not_read_for_half_a_second_are_a_fault_though_the_board_answers():
+    assert "too slow for air" in (fault_of(seen(Stage.HOLD), 0.0, 0.51) or "")
+    assert fault_of(seen(Stage.HOLD), 0.0, 0.49) is None
+
+
 def test_an_open_hose_is_not_called_out_while_the_pressure_still_rises_or_before_its_time():
     rising = Pressures(50 * PA_PER_PSI, 0.0, 0.3 * PA_PER_PSI)
     early = Pressures(50 * PA_PER_PSI, 0.0, 0.1 * PA_PER_PSI)

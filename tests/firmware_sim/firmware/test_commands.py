@@ -26,6 +26,7 @@ GOOD_ARGUMENTS = {
     CommandCode.PULSE: (1, 5),
     CommandCode.WIGGLE: (1,),
     CommandCode.CAPTURE: (1, 5000, 100),
+    CommandCode.AIR_CAPTURE: (1, 500, 100),
     CommandCode.ACKNOWLEDGE: (0,),
     CommandCode.REFERENCE: (1,),
     CommandCode.VALVE: (0, 1, 1000),
