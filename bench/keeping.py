@@ -359,6 +359,19 @@ def import_records(file: str | Path, location: Location = None) -> "Taken":
         raise InputError(f"{file}: can't be read: {getattr(error, 'strerror', None) or error}") from error
 
 
+def check_writable(file: Path) -> None:
+    """Open a file for writing and leave it as it is.
+
+    Raises:
+        RecordError: it can't be opened.
+    """
+    there = file.exists()
+    with writing(file), file.open("ab"):
+        pass
+    if not there:
+        file.unlink()
+
+
 @contextmanager
 def writing(file: Path) -> Iterator[None]:
     """Turn what the system says of a file that can't be written into one line."""

@@ -40,7 +40,7 @@ from bench.sequences import (
     run_wiggle,
 )
 from bench.sequences.again import what_again
-from bench.sequences.attended import Labels, Surroundings
+from bench.sequences.attended import Labels, Surroundings, chosen
 from bench.sequences.operator import Answer, is_yes
 from bench.sequences.scripted import Script, check, run_script, run_sequence
 from bench.sequences.skipping import Skip
@@ -205,7 +205,9 @@ class Session:
             rounds: how many; None goes on until stopped.
             labels: for the record.
         """
-        async with self.guarded(profile) as (guard, loaded):
+        known = _loaded(profile)
+        chosen(known, only)  # a wrong name is refused before the board is touched
+        async with self.guarded(known) as (guard, loaded):
             around = self.surroundings(labels)
             return await run_walk(guard, loaded, only=only, seconds=seconds, rounds=rounds, **around)
 
@@ -257,7 +259,9 @@ class Session:
             typed: an empty line releases.
             labels: for the record.
         """
-        async with self.guarded(profile) as (guard, loaded):
+        known = _loaded(profile)
+        chosen(known, only)  # a wrong name is refused before the board is touched
+        async with self.guarded(known) as (guard, loaded):
             around = self.surroundings(labels)
             return await run_power(
                 guard, loaded, only=only, seconds=seconds, flash_per_min=flash_per_min, typed=typed, **around

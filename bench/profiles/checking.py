@@ -9,6 +9,7 @@ from bench.profiles.forms.connector import ConnectorForm
 from bench.profiles.forms.lamps import LampsForm
 from bench.profiles.forms.limits import LimitsForm
 from bench.profiles.forms.scenario import AnswersForm
+from bench.profiles.kinds import kind_of
 from bench.profiles.library import find
 from bench.profiles.loading import profile_of
 from bench.profiles.measurements import measurements_of
@@ -17,16 +18,6 @@ from bench.profiles.scenarios import scenario_of
 from bench.profiles.sequences import sequence_of
 from bench.profiles.source import Document, read_document
 
-_TELLING = (
-    ("format", "measurements"),
-    ("pins", "connector"),
-    ("circuits", "harness"),
-    ("extends", "harness"),
-    ("steps", "sequence"),
-    ("profile", "scenario"),
-    ("lamps", "lamps"),
-    ("limits", "limits"),
-)
 _CHECKS: Mapping[str, Callable[[Document], Any]] = {
     "answers": lambda document: fill(AnswersForm, document),
     "connector": lambda document: fill(ConnectorForm, document),
@@ -49,12 +40,6 @@ def check_file(name_or_path: str | Path) -> str:
     kind = kind_of(document.data)
     _CHECKS[kind](document)
     return kind
-
-
-def kind_of(data: Any) -> str:
-    """What kind of file data comes from, by its keys; answers are what has none of the others'."""
-    keys = data if isinstance(data, Mapping) else {}
-    return next((kind for key, kind in _TELLING if key in keys), "answers")
 
 
 def _found(text: str) -> Path:

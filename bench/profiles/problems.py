@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, RootModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from bench.errors import InputError
 from bench.profiles.forms.common import NAME_PATTERN, PIN_PATTERN
+from bench.profiles.kinds import name_of, other_kind
 from bench.profiles.library import find, near
 from bench.profiles.source import Document, Loc
 
@@ -65,7 +66,11 @@ def fill(form: type[FormT], document: Document) -> FormT:
     try:
         return form.model_validate(document.data)
     except ValidationError as error:
-        raise refusal(document, in_our_words(error.errors(include_url=False), document.data, form)) from None
+        errors = error.errors(include_url=False)
+        lacks = any(each["type"] == "missing" for each in errors) or issubclass(form, RootModel)
+        if lacks and (other := other_kind(document.data, form)):
+            raise InputError(f"{document.label}: this is a {other} file, not a {name_of(form)} file") from None
+        raise refusal(document, in_our_words(errors, document.data, form)) from None
 
 
 def referred(document: Document, loc: Loc, kind: str, name: str) -> Path:
@@ -136,6 +141,8 @@ def _sentence(error: ErrorDetails, loc: Loc, known: "_KnownKeys") -> str:
         return (
             f"{named} cannot be {given}: {_PATTERNS.get(context['pattern'], 'it has a character that is not allowed')}"
         )
+    if kind == "too_short":
+        return f"{named} must not be empty"
     if kind in _BOUNDS:
         words, bound = _BOUNDS[kind]
         return f"{named} must be {words} {context[bound]:g}, not {given}"

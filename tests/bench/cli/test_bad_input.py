@@ -9,6 +9,7 @@ import pytest
 
 from bench import cli
 from bench.contract.table import IDENTITY
+from bench.profiles import data_root
 from firmware_sim.simulator import Simulator
 from tests.bench.cli.served import Answer, ServedBoard, something_else
 
@@ -80,6 +81,77 @@ def test_a_mistake_in_a_profile_is_placed_by_file_and_line(tmp_path: Path, capsy
     file.write_text("title: mine\nkind: trailer\nconnector: sae-j561\n")
 
     refused(capsys, cli.run(["inspect", str(file), "--board", "sim:"]), 64, "mine.yaml:")
+
+
+@pytest.mark.parametrize(
+    ("command", "file", "said"),
+    [
+        ("inspect", "scenarios/demo.yaml", "a scenario file, not a harness file"),
+        ("inspect", "connectors/sae-j560.yaml", "a connector file, not a harness file"),
+        ("sim", "trailers/tandem-53ft.yaml", "a harness file, not a scenario file"),
+    ],
+)
+def test_a_file_of_another_kind_is_called_what_it_is(command: str, file: str, said: str, capsys: Captured) -> None:
+    where = ["--tcp", "0"] if command == "sim" else ["--board", "sim:"]
+
+    refused(capsys, cli.run([command, str(data_root() / file), *where]), 64, file, said)
+
+
+def test_answers_that_are_no_answers_are_called_what_they_are(capsys: Captured) -> None:
+    answers = str(data_root() / "trailers/tandem-53ft.yaml")
+
+    refused(capsys, cli.run(["inspect", PROFILE, "--board", "sim:", "--answers", answers]), 64, "a harness file")
+
+
+def test_of_many_mistakes_the_first_is_told_and_how_many_there_are(tmp_path: Path, capsys: Captured) -> None:
+    file = tmp_path / "mine.yaml"
+    file.write_text("title: mine\nkind: trailer\nconnector: sae-j560\nlimits: electrical\ncircuits: {}\na: 1\nb: 2\n")
+
+    refused(
+        capsys,
+        cli.run(["inspect", str(file), "--board", "sim:"]),
+        64,
+        "mine.yaml:5: 'circuits' must not be empty; and 2 more",
+        "profile check",
+    )
+    cli.run(["profile", "check", str(file)])
+    assert capsys.readouterr().err.count("mine.yaml:") == 3
+
+
+@pytest.mark.parametrize("command", ["walk", "power", "wiggle"])
+def test_an_unknown_circuit_is_refused_before_the_board_is_touched(
+    command: str, board: ServedBoard, record: str, capsys: Captured
+) -> None:
+    which = "--only" if command == "walk" else "--circuit"
+    code = cli.run([command, PROFILE, which, "horn", "--board", board.tcp, "--record", record])
+
+    refused(capsys, code, 64, "'horn'", "right-turn")
+    assert board.snapshot().command_sequence == 0
+
+
+def test_a_report_that_cannot_be_written_is_said_before_anything_is_powered(
+    tmp_path: Path, capsys: Captured, board: ServedBoard, record: str
+) -> None:
+    report = tmp_path / "folder.html"
+    report.mkdir()
+
+    refused(
+        capsys,
+        cli.run(["inspect", PROFILE, "--board", board.tcp, "--report", str(report), "--record", record]),
+        74,
+        str(report),
+    )
+    assert board.snapshot().command_sequence == 0
+
+
+def test_looking_whether_a_report_can_be_written_leaves_what_is_there(tmp_path: Path, record: str) -> None:
+    old, new = tmp_path / "old.html", tmp_path / "new.html"
+    old.write_text("last week's")
+
+    for file in (old, new):
+        assert cli.run(["inspect", "nobody's", "--board", "sim:", "--report", str(file), "--record", record]) == 64
+    assert old.read_text() == "last week's"
+    assert not new.exists()
 
 
 def test_a_record_that_cannot_be_written_is_said_before_anything_is_powered(

@@ -9,7 +9,7 @@ import pytest
 import bench.profiles
 from bench.errors import InputError
 from bench.profiles import check_file, data_root, json_schema, library, schema_kinds
-from bench.profiles.checking import kind_of
+from bench.profiles.kinds import kind_of
 from bench.profiles.library import find, near
 
 

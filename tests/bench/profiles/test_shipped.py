@@ -21,7 +21,7 @@ from bench.profiles import (
     scenario_names,
     schema_kinds,
 )
-from bench.profiles.checking import kind_of
+from bench.profiles.kinds import kind_of
 from bench.profiles.library import names
 from bench.profiles.loading import lamp_catalogue
 from bench.profiles.model import Filament, InjectedKind, Led, Profile, Segment, pin_node
