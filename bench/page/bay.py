@@ -9,6 +9,7 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Awaitable, Callable
+from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +27,7 @@ from bench.page.doing import Doing
 from bench.page.fanout import Fanout
 from bench.page.hold import Hold
 from bench.page.lease import Lease
-from bench.page.visit import Visit
+from bench.page.visit import Visit, without_recordings
 from bench.results import Run
 from bench.safety import GuardedBoard
 from bench.safety.hand import Hand
@@ -73,9 +74,17 @@ class Bay:
         url: of its board.
         record: database of the runs.
         called: the name of a device, by its id.
+        apart: where long arithmetic is done, so that nothing here waits for it.
     """
 
-    def __init__(self, name: str, url: str, record: str | Path | None, called: Callable[[str], str]) -> None:
+    def __init__(
+        self,
+        name: str,
+        url: str,
+        record: str | Path | None,
+        called: Callable[[str], str],
+        apart: Executor | None = None,
+    ) -> None:
         self.name = name
         self.url = url
         self.visit: Visit | None = None
@@ -88,6 +97,7 @@ class Bay:
         self.curve: deque[tuple[float, float | None, float | None]] = deque(maxlen=MOST_CURVE)
         self._record = record
         self._called = called
+        self._apart = apart
         self._identity: Identity | None = None
         self._why_not = "connecting"
         self._guard: GuardedBoard | None = None
@@ -121,6 +131,7 @@ class Bay:
                     notice=self.notice,
                     operator=self.asking,
                     companion=self,
+                    apart=self._apart,
                 ) as session:
                     tries = 0
                     self._found(session.identity)
@@ -222,8 +233,9 @@ class Bay:
         self._changed()
 
     async def _keep(self, visit: Visit, run: Run) -> None:
-        told = await asyncio.to_thread(shown.run, run, visit.profile)
-        visit.take(run, told)
+        bare = without_recordings(run)
+        told = await asyncio.get_running_loop().run_in_executor(self._apart, shown.run, bare, visit.profile)
+        visit.take(bare, told)
         self.visit_changed()
 
     def notice(self, text: str) -> None:

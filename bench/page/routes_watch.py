@@ -161,10 +161,15 @@ def _drawn(bay: Bay, which: str, run_id: str) -> str:
     run = next((run for run in visit.runs if run.id == run_id), None)
     profile = visit.profile
     if which == "harness":
-        return str(draw_harness(profile, run.findings if run else (), profile.units))
+        return _alone(draw_harness(profile, run.findings if run else (), profile.units))
     if run is None:
         raise HTTPException(404, "nothing was tested yet")
-    return str(draw_face(profile.connector, pin_states(run, profile)))
+    return _alone(draw_face(profile.connector, pin_states(run, profile)))
+
+
+def _alone(drawing: str) -> str:
+    """A drawing as a file of its own, which must say what it is."""
+    return str(drawing).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
 
 
 def _profiles() -> list[dict[str, Any]]:

@@ -1,12 +1,15 @@
 """The page on a port: uvicorn, host names, and the code at the bench."""
 
 import asyncio
+import os
 import socket
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from multiprocessing import active_children, get_context
 from pathlib import Path
 
 import uvicorn
@@ -20,6 +23,7 @@ from bench.page.server import page
 from bench.safety.way_out import finish
 
 CLOSES_IN_S = 3  # connections that are open when the server ends
+GENTLE = 5  # how much the weighing of readings stands back
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,8 @@ async def serve(wanted: Wanted, ready: Callable[[str], None], code: Callable[[st
         NoBoard: the port can't be opened.
     """
     listening = _socket(wanted)
-    house = _house(wanted, code)
+    apart = ProcessPoolExecutor(1, get_context("spawn"), os.nice, (GENTLE,))
+    house = _house(wanted, code, apart)
     config = uvicorn.Config(
         page(house, [*wanted.names, *own_names()]),
         log_level="warning",
@@ -93,7 +98,10 @@ async def serve(wanted: Wanted, ready: Callable[[str], None], code: Callable[[st
         raise InputError(f"{wanted.certificate}, {wanted.key}: no certificate with its key: {error}") from error
     listening.listen()  # whoever comes before the bays live waits, and is not turned away
     ready(address(wanted, listening.getsockname()[1]))
-    await _until_cancelled(_Server(config), house, listening)
+    try:
+        await _until_cancelled(_Server(config), house, listening)
+    finally:
+        _give_up(apart)
 
 
 async def _until_cancelled(server: uvicorn.Server, house: House, listening: socket.socket) -> None:
@@ -105,6 +113,13 @@ async def _until_cancelled(server: uvicorn.Server, house: House, listening: sock
         await finish(_end(server, serving, house))
 
 
+def _give_up(apart: ProcessPoolExecutor) -> None:
+    """Whatever is still being weighed, nobody waits for any more."""
+    apart.shutdown(wait=False, cancel_futures=True)
+    for process in active_children():
+        process.terminate()
+
+
 async def _end(server: uvicorn.Server, serving: asyncio.Task[None], house: House) -> None:
     for bay in house.bays.values():
         await bay.stop("the server ends")
@@ -112,12 +127,13 @@ async def _end(server: uvicorn.Server, serving: asyncio.Task[None], house: House
     await asyncio.wait({serving})
 
 
-def _house(wanted: Wanted, code: Callable[[str], None]) -> House:
+def _house(wanted: Wanted, code: Callable[[str], None], apart: Executor) -> House:
     devices = Devices(wanted.devices, _now)
     if wanted.forget:
         devices.revoke_all()
     loop = asyncio.get_running_loop()
-    bays = {name: Bay(name, url, wanted.record, partial(_called, devices)) for name, url in wanted.bays.items()}
+    called = partial(_called, devices)
+    bays = {name: Bay(name, url, wanted.record, called, apart) for name, url in wanted.bays.items()}
     return House(
         bays,
         devices,
