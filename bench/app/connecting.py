@@ -1,12 +1,13 @@
 """From a board's URL to a session with it, on the loop that suits it."""
 
 from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
+from concurrent.futures import Executor
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
 from bench.app.session import Alone, Companion, Session
-from bench.app.simulated import Simulated, played_by, simulated_link
+from bench.app.simulated import Simulated, link_to, played_by, simulated
 from bench.events import Listener, ignore
 from bench.keeping import recording
 from bench.link import Board, open_link, parse_board_url
@@ -36,6 +37,7 @@ async def connect(
     operator: Operator | None = None,
     answers: Mapping[str, Answer] | None = None,
     companion: Companion | None = None,
+    apart: Executor | None = None,
 ) -> AsyncIterator[Session]:
     """A session with the board at ``url``, which is off and let go of again on every way out.
 
@@ -48,6 +50,7 @@ async def connect(
             safety question is not tested.
         answers: to the operator's questions, by key.
         companion: goes along with every run.
+        apart: where long arithmetic is done; a thread of this process by default.
 
     Raises:
         InputError: the URL or scenario is wrong.
@@ -58,12 +61,15 @@ async def connect(
     where = parse_board_url(url)
     scenario = played_by(where)
     async with recording(record, notice) as store:
-        board = Board(simulated_link(where, scenario) if scenario else open_link(where))
+        simulator = simulated(scenario) if scenario else None
+        board = Board(link_to(where, simulator) if simulator else open_link(where))
         identity = await board.open()
-        person = operator or (Simulated(scenario) if scenario else Nobody())
+        known = dict(answers or {})
+        if scenario and simulator:  # what is answered about its leads must also be done
+            known, operator = {}, Simulated(scenario, simulator, known, operator)
         try:
             yield Session(
-                where, board, identity, store, tell, notice, person, dict(answers or {}), companion or Alone()
+                where, board, identity, store, tell, notice, operator or Nobody(), known, companion or Alone(), apart
             )
         finally:
             await finish(board.close())

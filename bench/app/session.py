@@ -6,21 +6,24 @@ given (`surroundings`). A new kind of run is one more method with its own few ar
 """
 
 from collections.abc import AsyncIterator, Callable, Collection, Mapping
+from concurrent.futures import Executor
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, Unpack
 
 from bench.contract.readings import Event as BoardEvent
 from bench.contract.readings import Identity, Snapshot
 from bench.contract.table import Fault
+from bench.electrical import Conclusion
 from bench.events import Listener
 from bench.judging import Earlier, judge
 from bench.keeping import Keeper
 from bench.link import Board, BoardUrl
 from bench.profiles import load_profile, load_sequence
-from bench.profiles.model import Profile
+from bench.profiles.model import Measurements, Profile
 from bench.profiles.sequence_model import Sequence
 from bench.records.ids import new_record_id
 from bench.results import Run
@@ -34,6 +37,7 @@ from bench.sequences import (
     Typed,
     choose,
     gently,
+    run_brakes,
     run_inspection,
     run_power,
     run_walk,
@@ -119,6 +123,7 @@ class Session:
     _operator: Operator
     _answers: dict[str, Answer] = field(default_factory=dict)
     _companion: Companion = field(default_factory=Alone)
+    _apart: Executor | None = None
 
     # --- runs ---
 
@@ -147,7 +152,7 @@ class Session:
                 loaded,
                 only=only,
                 skipping=skipping,
-                conclude=lambda measurements: judge(measurements, baseline),
+                conclude=self._concluding(baseline),
                 keep=self._store.keep,
                 **self.surroundings(labels),
             )
@@ -267,6 +272,17 @@ class Session:
                 guard, loaded, only=only, seconds=seconds, flash_per_min=flash_per_min, typed=typed, **around
             )
 
+    async def hold_brakes(self, profile: AnyProfile, *, typed: Typed | None = None, **labels: Unpack[Labels]) -> Run:
+        """Apply the brakes for as long as the companion's hand holds them, again and again.
+
+        Args:
+            profile: what is plugged in.
+            typed: an empty line ends it.
+            labels: for the record.
+        """
+        async with self.guarded(profile) as (guard, loaded):
+            return await run_brakes(guard, loaded, typed=typed, **self.surroundings(labels))
+
     async def run(
         self,
         sequence: str | Path | Sequence,
@@ -328,6 +344,11 @@ class Session:
         return SelfTest(_names(wrong), seen.supply_v, seen.board_c, seen.ambient_c)
 
     # --- what every run is given ---
+
+    def _concluding(self, baseline: Earlier | None) -> Callable[[Measurements], Conclusion]:
+        """Weighs readings: here, or apart, so that nothing holds up whoever feeds the watchdog meanwhile."""
+        weigh, apart = partial(judge, known=baseline), self._apart
+        return weigh if apart is None else lambda measurements: apart.submit(weigh, measurements).result()
 
     @asynccontextmanager
     async def guarded(

@@ -2,16 +2,20 @@
 
 import asyncio
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bench.errors import NoBoard
 from bench.link import BoardUrl, InProcessLink, Link
 from bench.profiles import load_scenario
 from bench.profiles.model import Scenario
-from bench.sequences import Question
-from bench.sequences.operator import Answer
+from bench.sequences import Operator, Question
+from bench.sequences.operator import Answer, is_yes
+
+if TYPE_CHECKING:
+    from firmware_sim.simulator import Simulator
 
 STANDARD_SCENARIO = "healthy-tandem"  # what ``sim:`` alone plays
 
@@ -27,25 +31,57 @@ def played_by(where: BoardUrl) -> Scenario | None:
     return load_scenario(where.path or STANDARD_SCENARIO) if where.scheme == "sim" else None
 
 
-def simulated_link(where: BoardUrl, scenario: Scenario) -> Link:
-    """A link to a board that lives in this process, on this loop's time."""
+def simulated(scenario: Scenario) -> "Simulator":
+    """A board that lives in this process."""
     from firmware_sim.simulator import Simulator
 
-    return InProcessLink(where.text, Simulator(scenario), asyncio.get_running_loop().time)
+    return Simulator(scenario)
+
+
+def link_to(where: BoardUrl, board: "Simulator") -> Link:
+    """A link to it, on this loop's time."""
+    return InProcessLink(where.text, board, asyncio.get_running_loop().time)
+
+
+def simulated_link(where: BoardUrl, scenario: Scenario) -> Link:
+    """A link to a board that lives in this process and that nobody else need know."""
+    return link_to(where, simulated(scenario))
 
 
 class Simulated:
     """The operator beside a simulated trailer: the scenario's answers, and yes to whatever it leaves open.
 
-    Nobody can stand too near a trailer that is not there.
+    Nobody can stand too near a trailer that is not there. A yes to a question about the sense lead moves it.
+
+    Args:
+        scenario: what is played.
+        board: the simulated board whose leads this operator clips.
+        answers: come before the scenario's.
+        otherwise: a person who answers in place of the scenario.
     """
 
-    def __init__(self, scenario: Scenario) -> None:
-        self._answers = scenario.answers
+    def __init__(
+        self,
+        scenario: Scenario,
+        board: "Simulator",
+        answers: Mapping[str, Answer] | None = None,
+        otherwise: Operator | None = None,
+    ) -> None:
+        self._answers = dict(scenario.answers if otherwise is None else {}) | dict(answers or {})
         self._scenario = scenario
+        self._board = board
+        self._otherwise = otherwise
 
     async def ask(self, question: Question) -> Answer | None:
         """The scenario's answer, a stroke as it was built, or yes."""
+        answer = await self._answer(question)
+        if question.node and is_yes(answer):
+            self._board.clip_sense(question.node)
+        return answer
+
+    async def _answer(self, question: Question) -> Answer | None:
+        if question.key not in self._answers and self._otherwise is not None:
+            return await self._otherwise.ask(question)
         return self._answers.get(question.key, self._strokes().get(question.key, True))
 
     def _strokes(self) -> dict[str, str]:
