@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from bench.records import AsyncStore, Store
     from bench.records.case import Case
     from bench.records.intake import Taken
-    from bench.reports import Paper
+    from bench.reports import Added, Paper
 
 Location = str | Path | None
 PROFILE_ATTACHMENT = "profile.json"
@@ -249,14 +249,28 @@ def report_pdf(record_id: str, location: Location = None, paper: "Paper | None" 
 def _page(store: "Store", found: Run, profile: Profile) -> str:
     from bench.reports import render_html
 
-    seen = store.attachments(found.id).get(INSPECTION_ATTACHMENT)
+    files = store.attachments(found.id)
+    seen = files.get(INSPECTION_ATTACHMENT)
     return render_html(
         found,
         profile,
         seal=store.seal(found.id),
         reexamined=store.reexamined(found.id),
         answers=json.loads(seen) if seen else None,
+        added=_added(store, found.id, files),
     )
+
+
+def _added(store: "Store", record_id: str, files: Mapping[str, bytes]) -> "Added":
+    from bench.records.photos import media_type
+    from bench.reports import Added, Photo, Remark, Signed
+
+    photos = [Photo(name, kind, data) for name, data in files.items() if (kind := media_type(data))]
+    remarks = [Remark(note.written, note.author, note.text) for note in store.notes(record_id)]
+    signed = [
+        Signed(each.written, each.name, each.role, each.statement, each.seal) for each in store.signatures(record_id)
+    ]
+    return Added(remarks, photos, signed)
 
 
 def keep_inspection(record_id: str, answers_file: str, location: Location = None) -> None:

@@ -3,5 +3,6 @@
 from bench.reports.html import render_html
 from bench.reports.inspection import check_answers
 from bench.reports.pdf import Paper, render_pdf
+from bench.reports.people import Added, Photo, Remark, Signed
 
-__all__ = ["Paper", "check_answers", "render_html", "render_pdf"]
+__all__ = ["Added", "Paper", "Photo", "Remark", "Signed", "check_answers", "render_html", "render_pdf"]

@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from bench.profiles.model import Profile
 from bench.reports.inspection import Answers
+from bench.reports.people import Added
 from bench.reports.view import page_of
 from bench.reports.words import REPAIR_CAUTIONS, plain
 from bench.results import Reexamined, Run
@@ -29,6 +30,7 @@ def render_html(
     seal: str | None = None,
     reexamined: Sequence[Reexamined] = (),
     answers: Answers | None = None,
+    added: Added | None = None,
 ) -> str:
     """The report of a run.
 
@@ -39,8 +41,9 @@ def render_html(
         seal: hash of the record's newest entry, so that paper can show a later change to the record.
         reexamined: what retests said of this run's findings, and what it said as a retest of others.
         answers: what a person says that the bench can't see; adds the inspection report.
+        added: remarks, photos and names that people added to the record.
     """
-    page = page_of(run, profile, units or profile.units, seal, reexamined, answers)
+    page = page_of(run, profile, units or profile.units, seal, reexamined, answers, added)
     return (
         _environment()
         .get_template("report.html.j2")

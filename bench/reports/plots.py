@@ -11,6 +11,7 @@ from bench.reports import svg
 
 WIDTH, FIRST_HEIGHT, NEXT_HEIGHT = 460.0, 210.0, 140.0
 LEFT, RIGHT, TOP, BOTTOM = 50.0, 10.0, 26.0, 34.0
+_NOISE = 0.02  # of the highest
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +72,30 @@ def line_plot(
         *_limits(lines, y_axis, units.sign(into)),
         *(svg.path(*points, class_="trace") for points in _lines(shown, scale, time, y_axis, buckets)),
         *(
-            svg.path(*points, class_="limit")
-            for curve in (beside or {}).values()
-            for points in _lines([_converted(each, unit, into) for each in curve], scale, time, y_axis, buckets)
+            svg.path(*points, class_=style)
+            for style, curve in zip(_BESIDE, (beside or {}).values(), strict=False)
+            for points in _lines(_inside(curve, unit, into, y_axis), scale, time, y_axis, buckets)
         ),
-        svg.text(WIDTH - RIGHT, 13, f"dashed: {', '.join(beside)}", class_="limit-words", text_anchor="end")
-        if beside
-        else Markup(""),
+        *_named(beside or {}),
         class_="plot",
     )
+
+
+_BESIDE = {"fit": "dotted", "limit": "dashed"}  # how the first and the second curve beside a recording are drawn
+
+
+def _inside(curve: Sequence[float], unit: str, into: str, axis: Axis) -> list[float]:
+    """A curve in the units shown, with gaps where it is off the scale."""
+    shown = [_converted(each, unit, into) for each in curve]
+    return [each if axis.low <= each <= axis.high else math.nan for each in shown]
+
+
+def _named(beside: Mapping[str, Sequence[float]]) -> list[Markup]:
+    """What is drawn beside the recording, above the plot."""
+    if not beside:
+        return []
+    words = "; ".join(f"{how}: {name}" for how, name in zip(_BESIDE.values(), beside, strict=False))
+    return [svg.text(WIDTH - RIGHT, 13, words, class_="limit-words", text_anchor="end")]
 
 
 def _converted(value: float, unit: str, into: str) -> float:
@@ -112,6 +128,8 @@ def _value_axis(samples: Sequence[float], limits: Sequence[LimitLine], height: f
     # Zero belongs on the scale unless all samples are far from it, as with a supply voltage.
     if not 0.6 * high < low:
         low, high = min(low, 0.0), max(high, 0.0)
+    if -_NOISE * high < low < 0:
+        low = 0.0  # noise about zero gets no scale of its own below it
     # A limit far above a small signal would flatten it: then it is named, not drawn.
     high = max([high, *(limit.value for limit in limits if limit.value <= 2.5 * high)])
     high = max(high, low + 0.02 * abs(low), low + 1e-9)

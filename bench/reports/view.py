@@ -8,18 +8,22 @@ from markupsafe import Markup
 from bench import units
 from bench.profiles.model import Profile
 from bench.reports import words
+from bench.reports.air_drawing import draw_air, unplaced
 from bench.reports.before_after import RepairView, repair_views
 from bench.reports.face_drawing import PinState, draw_face, pin_states, symbol, verdict_sign
 from bench.reports.harness_drawing import draw_harness
 from bench.reports.inspection import Answers, InspectionView, inspection_view
+from bench.reports.people import Added
 from bench.reports.plots import FIRST_HEIGHT, NEXT_HEIGHT, LimitLine, line_plot, rail
 from bench.reports.svg import tag
+from bench.reports.wheel_ends import WheelEndView, end_notes, wheel_end_views
 from bench.results import Alternative, Evidence, Finding, Reexamined, Run, StepResult, Trace, Value, Verdict, Where
 
 MOST_BUCKETS, ALL_BUCKETS = 300, 6000  # keeps a page with a hundred recordings under 600 kB
 
 
-BESIDE = {"fit_pa": "estimated fall", "limit_pa": "allowed fall"}  # drawn over the pressure that they belong to
+_OF_AIR = {"Pa", "Pa/s"}
+BESIDE = {"fit_pa": "estimated fall", "limit_pa": "allowed fall"}  # drawn over their pressure
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +146,15 @@ class Page:
     face: Markup
     pins: tuple[PinView, ...]
     harness: Markup
+    air: Markup
+    air_unplaced: tuple[int, ...]
+    wheel_ends: tuple[WheelEndView, ...]
+    wheel_end_sources: tuple[int, ...]
     plots: tuple[PlotView, ...]
     untested: tuple[StepResult, ...]
     cautions: tuple[str, ...]
     sources: tuple[tuple[int, str, str], ...]
+    added: Added
 
 
 def page_of(
@@ -155,12 +164,14 @@ def page_of(
     seal: str | None,
     reexamined: Sequence[Reexamined] = (),
     answers: Answers | None = None,
+    added: Added | None = None,
 ) -> Page:
     """Put a run into words and pictures."""
     sources = Sources(profile)
     findings = tuple(_finding(number, each, profile, system, sources) for number, each in enumerate(run.findings, 1))
     steps = tuple(_step(step, run.findings, system, sources) for step in run.steps)
     states = pin_states(run, profile)
+    ends = wheel_end_views(run, profile.air, system) if profile.air else ()
     return Page(
         run=run,
         profile=profile,
@@ -179,11 +190,30 @@ def page_of(
         face=draw_face(profile.connector, states),
         pins=_pins(profile, states),
         harness=draw_harness(profile, run.findings, system),
+        air=_air(run, profile, system),
+        air_unplaced=tuple(unplaced(profile.air, run.findings)) if profile.air else (),
+        wheel_ends=ends,
+        wheel_end_sources=_sources_of(ends, sources),
         plots=_plots(run.steps, profile, system),
         untested=tuple(step for step in run.steps if step.verdict is Verdict.NOT_TESTED or step.reason),
         cautions=tuple(dict.fromkeys(caution for step in run.steps for caution in step.cautions)),
         sources=tuple(sources.listed()),
+        added=added or Added(),
     )
+
+
+def _air(run: Run, profile: Profile, system: units.System) -> Markup:
+    """The air side, where a trailer has one and the run measured a pressure."""
+    measured = {value.unit for step in run.steps for value in step.values if value.value is not None}
+    if profile.air is None or not measured & _OF_AIR:
+        return Markup("")
+    return draw_air(profile.air, run.findings, end_notes(run, profile.air, system), profile.title, system)
+
+
+def _sources_of(ends: Iterable[WheelEndView], sources: Sources) -> tuple[int, ...]:
+    cells = [cell for end in ends for cell in (end.stroke, end.application, end.release)]
+    numbers = {number for cell in cells if (number := sources.number(cell.source))}
+    return tuple(sorted(numbers))
 
 
 def _first(findings: Iterable[FindingView]) -> FindingView | None:
@@ -227,13 +257,20 @@ def _circuits(finding: Finding, profile: Profile) -> str:
 def _place(where: Where, profile: Profile, system: units.System) -> str:
     """A place in words a person can walk to."""
     load = next((load for load in profile.loads if load.name == where.name), None)
-    named = f"{load.title}, {load.place}" if load and load.place else load.title if load else where.name
+    named = f"{load.title}, {load.place}" if load and load.place else load.title if load else _part(where, profile)
     kind = {"segment": "wire ", "joint": "joint "}.get(where.place, "")
     if where.from_connector_m is None:
         return kind + named
     other: units.System = "metric" if system == "us" else "us"
     first, second = (units.spread(where.from_connector_m, where.plus_minus_m, "m", each) for each in (system, other))
     return f"{kind}{named}, {first} ({second}) along the wire from the connector"
+
+
+def _part(where: Where, profile: Profile) -> str:
+    """``brake, rear axle, left``: a wheel end by its title."""
+    part, comma, name = where.name.rpartition(", ")
+    titles = {end.name: end.title for end in profile.air.wheel_ends} if profile.air else {}
+    return f"{part}, {titles[name]}" if comma and name in titles else where.name
 
 
 def _sure(confidence: float) -> str:
