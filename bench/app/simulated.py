@@ -39,8 +39,10 @@ def simulated(scenario: Scenario) -> "Simulator":
 
 
 def link_to(where: BoardUrl, board: "Simulator") -> Link:
-    """A link to it, on this loop's time."""
-    return InProcessLink(where.text, board, asyncio.get_running_loop().time)
+    """A link to it, which lives on this loop's time from now on."""
+    loop = asyncio.get_running_loop()
+    begun_s = loop.time()
+    return InProcessLink(where.text, board, lambda: loop.time() - begun_s)
 
 
 def simulated_link(where: BoardUrl, scenario: Scenario) -> Link:

@@ -9,10 +9,12 @@ from typer.main import get_command
 from bench.cli import (
     air,
     board,
+    calibrate,
     conformance,
     demo,
     diagnose,
     inspect,
+    monitor,
     power,
     profile,
     records,
@@ -86,6 +88,8 @@ def application() -> typer.Typer:
     app.add_typer(records.group, name="records")
     app.add_typer(profile.group, name="profile")
     board.group.command("conformance", epilog=BOARD_FORMS)(conformance.conformance)
+    board.group.command("calibrate", epilog=BOARD_FORMS)(calibrate.calibrate)
+    board.group.command("monitor", epilog=BOARD_FORMS)(monitor.monitor)
     app.add_typer(board.group, name="board")
     return app
 

@@ -8,6 +8,8 @@ from bench.contract.fields import Block, Field, RawValue
 from bench.contract.table import (
     AIR_CAPTURE_BIT,
     AIR_INPUTS,
+    CALIBRATION,
+    CALIBRATION_COMMON,
     CAPTURE,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
@@ -149,6 +151,34 @@ class ChannelExtremes:
 
 
 @dataclass(frozen=True, slots=True)
+class ChannelCorrection:
+    """Corrections of one channel: corrected = (reading - offset) * (1 + gain)."""
+
+    current_offset_a: float = 0.0
+    current_gain: float = 0.0
+    voltage_offset_v: float = 0.0
+    voltage_gain: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CommonCorrection:
+    """Corrections of what is no channel, and the standard uncertainties that are left."""
+
+    supply_voltage_offset_v: float = 0.0
+    supply_voltage_gain: float = 0.0
+    supply_current_offset_a: float = 0.0
+    reference_current_offset_a: float = 0.0
+    return_pin_offset_a: float = 0.0
+    return_chassis_offset_a: float = 0.0
+    shared_current_gain: float = 0.0
+    current_gain_error: float = 0.0
+    current_offset_error_a: float = 0.0
+    voltage_gain_error: float = 0.0
+    voltage_offset_error_v: float = 0.0
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class CaptureMemory:
     """What the capture memory holds: ``samples`` so far of ``channel`` (0: none) at ``rate_hz``.
 
@@ -267,6 +297,32 @@ def read_extremes(registers: Sequence[int], channels: int) -> tuple[ChannelExtre
     raw = _values(EXTREMES, registers, channels)
     milli = (int(value) / 1000 for value in raw)
     return tuple(ChannelExtremes(*row) for row in zip(*[milli] * 4, strict=True))
+
+
+def read_channel_correction(registers: Sequence[int]) -> ChannelCorrection:
+    """Decode the calibration block of one channel."""
+    return ChannelCorrection(*_scaled(CALIBRATION.header, CALIBRATION.unpack(registers)).values())
+
+
+def read_common_correction(registers: Sequence[int]) -> CommonCorrection:
+    """Decode the common calibration block."""
+    raw = CALIBRATION_COMMON.unpack(registers)
+    *_, date = raw
+    corrections = _scaled(CALIBRATION_COMMON.header, raw)
+    return CommonCorrection(
+        supply_voltage_offset_v=corrections["supply_voltage_offset"],
+        supply_voltage_gain=corrections["supply_voltage_gain"],
+        supply_current_offset_a=corrections["supply_current_offset"],
+        reference_current_offset_a=corrections["reference_current_offset"],
+        return_pin_offset_a=corrections["return_pin_offset"],
+        return_chassis_offset_a=corrections["return_chassis_offset"],
+        shared_current_gain=corrections["shared_current_gain"],
+        current_gain_error=corrections["current_gain_error"],
+        current_offset_error_a=corrections["current_offset_error"],
+        voltage_gain_error=corrections["voltage_gain_error"],
+        voltage_offset_error_v=corrections["voltage_offset_error"],
+        date=str(date),
+    )
 
 
 def read_capture(registers: Sequence[int]) -> CaptureMemory:

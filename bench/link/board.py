@@ -12,7 +12,7 @@ import asyncio
 import math
 import secrets
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import astuple, replace
 from typing import TypeVar
 
 from bench.contract.fields import Block
@@ -20,7 +20,9 @@ from bench.contract.readings import (
     AirCapture,
     Capture,
     CaptureMemory,
+    ChannelCorrection,
     ChannelExtremes,
+    CommonCorrection,
     Event,
     EventPage,
     Identity,
@@ -28,6 +30,8 @@ from bench.contract.readings import (
     read_air_page,
     read_capture,
     read_capture_page,
+    read_channel_correction,
+    read_common_correction,
     read_events,
     read_extremes,
     read_identity,
@@ -35,6 +39,8 @@ from bench.contract.readings import (
 )
 from bench.contract.table import (
     BOARD_SETTINGS,
+    CALIBRATION,
+    CALIBRATION_COMMON,
     CAPTURE,
     CAPTURE_PAGE,
     CAPTURE_SAMPLES_PER_PAGE,
@@ -241,7 +247,23 @@ class Board:
         self._check_channel(channel)
         await self._set(CHANNEL_SETTINGS, protection_values(protection), channel)
 
-    async def _set(self, block: Block, values: Sequence[float], index: int = 1) -> None:
+    async def correction(self, channel: int) -> ChannelCorrection:
+        """The corrections that the board keeps for ``channel``."""
+        return read_channel_correction(await self._link.read(CALIBRATION, index=self._check_channel(channel)))
+
+    async def common_correction(self) -> CommonCorrection:
+        """The corrections that it keeps for everything else."""
+        return read_common_correction(await self._link.read(CALIBRATION_COMMON))
+
+    async def keep_correction(self, channel: int, correction: ChannelCorrection) -> None:
+        """Let the board keep corrections of ``channel``; refused while it is armed."""
+        await self._set(CALIBRATION, astuple(correction), self._check_channel(channel))
+
+    async def keep_common_correction(self, correction: CommonCorrection) -> None:
+        """Let it keep the others, with the date; the last of a calibration."""
+        await self._set(CALIBRATION_COMMON, astuple(correction))
+
+    async def _set(self, block: Block, values: Sequence[float | str], index: int = 1) -> None:
         refusal = await self._link.write(block, raw_settings(block, values), index)
         if refusal:
             raise BoardRefused(block.name.replace("_", " "), refusal)

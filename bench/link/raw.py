@@ -30,19 +30,20 @@ def raw_arguments(command: Command, values: Sequence[float]) -> tuple[int, ...]:
     return tuple(raw)
 
 
-def raw_settings(block: Block, values: Sequence[float]) -> tuple[RawValue, ...]:
+def raw_settings(block: Block, values: Sequence[float | str]) -> tuple[RawValue, ...]:
     """Settings as they travel.
 
     Raises:
         InputError: one does not fit its field.
     """
-    raw = []
+    raw: list[RawValue] = []
     for field, value in zip(block.header, values, strict=True):
         try:
-            raw.append(round(value / field.scale))
+            raw.append(value if isinstance(value, str) else round(value / field.scale))
             field.check(raw[-1])
         except (ValueError, OverflowError):
-            raise InputError(f"{block.name.replace('_', ' ')}: {field.name} cannot be {value:g} {field.unit}") from None
+            said = value if isinstance(value, str) else f"{value:g} {field.unit}"
+            raise InputError(f"{block.name.replace('_', ' ')}: {field.name} cannot be {said}") from None
     return tuple(raw)
 
 

@@ -14,14 +14,22 @@ awaits and leaves the block as that error.
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import replace
 from math import inf
 from types import TracebackType
 from typing import Any, Literal, Self
 
-from bench.contract.readings import AirCapture, Capture, Event, Identity, Snapshot
+from bench.contract.readings import (
+    AirCapture,
+    Capture,
+    ChannelCorrection,
+    CommonCorrection,
+    Event,
+    Identity,
+    Snapshot,
+)
 from bench.contract.table import DEFAULT_WATCHDOG_S, Capability, Fault, Return, TripReason, Valve
 from bench.errors import BoardRefused, LinkError, PermitDenied, Stopped
 from bench.profiles.model import Profile
@@ -379,6 +387,18 @@ class GuardedBoard:
     async def reset_extremes(self) -> None:
         """Start new minima and maxima."""
         await self._send(self._board.reset_extremes())
+
+    async def corrections(self) -> tuple[list[ChannelCorrection], CommonCorrection]:
+        """What the board keeps: of each channel, and of the rest."""
+        channels = range(1, self.identity.channels + 1)
+        return [await self._board.correction(n) for n in channels], await self._board.common_correction()
+
+    async def calibrate(self, channels: Sequence[ChannelCorrection], common: CommonCorrection) -> None:
+        """Everything off and disarmed for good, then let the board keep these corrections."""
+        await self.safe()
+        for number, correction in enumerate(channels, start=1):
+            await self._send(self._board.keep_correction(number, correction))
+        await self._send(self._board.keep_common_correction(common))
 
     async def self_test(self) -> None:
         """Let the board check itself; a failure latches a fault, which ends the session."""

@@ -3,7 +3,15 @@
 from collections.abc import Iterable
 from typing import Protocol
 
-from bench.contract.readings import AirCapture, Capture, EventPage, Identity, Snapshot
+from bench.contract.readings import (
+    AirCapture,
+    Capture,
+    ChannelCorrection,
+    CommonCorrection,
+    EventPage,
+    Identity,
+    Snapshot,
+)
 from bench.contract.table import Fault, Return, Valve
 from bench.profiles.model import Protection
 
@@ -91,6 +99,18 @@ class BoardPort(Protocol):
 
     async def self_test(self) -> None:
         """Check memory, converter and temperature."""
+
+    async def correction(self, channel: int) -> ChannelCorrection:
+        """Corrections that the board keeps for a channel."""
+
+    async def common_correction(self) -> CommonCorrection:
+        """Corrections that it keeps for everything else."""
+
+    async def keep_correction(self, channel: int, correction: ChannelCorrection) -> None:
+        """Let it keep corrections of a channel; refused while armed."""
+
+    async def keep_common_correction(self, correction: CommonCorrection) -> None:
+        """Let it keep the others, with the date."""
 
     async def wait(self, seconds: float) -> Snapshot:
         """Let board time pass; a snapshot taken at its end."""
