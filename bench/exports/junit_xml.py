@@ -24,7 +24,7 @@ def junit_xml(run: Run) -> bytes:
         counts = _counts([step]) | {"skipped": int(step.verdict is Verdict.NOT_TESTED)}
         own = _attributes(name=step.step, timestamp=run.started, time=_time(step.duration_s), **counts)
         suite = ET.SubElement(suites, "testsuite", own)
-        _properties(suite, _of_run(run) | {value.name: _measured(value) for value in step.values})
+        _properties(suite, _of_run(run) | {value.name: measured(value) for value in step.values})
         _case(suite, run, step)
     ET.indent(suites)
     text = ET.tostring(suites, encoding="unicode")
@@ -73,7 +73,8 @@ def _properties(suite: ET.Element, named: dict[str, object]) -> None:
         ET.SubElement(properties, "property", _attributes(name=name, value=value))
 
 
-def _measured(value: Value) -> str:
+def measured(value: Value) -> str:
+    """A value with its unit, limits and verdict on one line."""
     figure = "not measured" if value.value is None else f"{value.value!r} {value.unit}"
     limits = [f"{word} {bound!r}" for word, bound in (("low", value.low), ("high", value.high)) if bound is not None]
     return "; ".join((figure, *limits, value.verdict.value))
@@ -91,7 +92,7 @@ def _lines(step: StepResult) -> list[str]:
 
 def _lines_beyond(step: StepResult) -> Iterator[str]:
     beyond = (value for value in step.values if value.verdict in (Verdict.FAIL, Verdict.UNSURE))
-    return (f"{value.name}: {_measured(value)}" for value in beyond)
+    return (f"{value.name}: {measured(value)}" for value in beyond)
 
 
 def _attributes(**named: object) -> dict[str, str]:
