@@ -36,6 +36,7 @@ class Simulator:
         profile = scenario.profile
         channels = max(LEAST_CHANNELS, *profile.channel_of_pin.values())
         harness = build_plant(scenario)
+        self._harness = harness
         self.air = build_air_plant(scenario, _modulator_volts(profile, harness))
         self.board = Board(
             harness,
@@ -55,6 +56,10 @@ class Simulator:
     def time_s(self) -> float:
         """Time of the last tick, from the start of the simulation."""
         return self.board.time_s
+
+    def clip_sense(self, node: str) -> None:
+        """Somebody clips the board's sense lead to a node of the harness, or back to the frame (``chassis``)."""
+        self._harness.clip_sense(node)
 
     def advance_to(self, time_s: float) -> None:
         """See :meth:`firmware_sim.firmware.Board.advance_to`."""

@@ -20,6 +20,14 @@ def whereabouts(profile: Profile, where: Where) -> str:
     return ""
 
 
+def at_node(profile: Profile, node: str) -> str:
+    """A node in words: the plug or lamp that it belongs to, and the spot."""
+    joint = next((each for each in profile.joints if node in (each.a, each.b)), None)
+    load = next((each for each in profile.loads if node == each.a), None)
+    owner = joint.name if joint else load.name if load else ""
+    return f"{owner}, at the {_spot(node)}" if owner else f"at the {_spot(node)}"
+
+
 def _of_joint(joint: Joint) -> str:
     contact = next((node for node in (joint.a, joint.b) if node.split(".")[0] == PIN), None)
     if contact is not None:

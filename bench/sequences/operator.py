@@ -16,12 +16,14 @@ class Question:
         key: its name in an answers file.
         safety: what depends on it is not done without a plain yes; never answered by ``--yes``.
         lasts: a person's answer holds for the rest of the run; otherwise it is asked for again.
+        node: of the drawing, that the sense lead is to be clipped to with a yes; empty for any other question.
     """
 
     key: str
     text: str
     safety: bool = True
     lasts: bool = True
+    node: str = ""
 
 
 class Operator(Protocol):

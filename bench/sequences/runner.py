@@ -153,7 +153,7 @@ class _Loop:
     async def run(self) -> Run:
         try:
             async with self._guard.interruptible():
-                await self._ledger.begin(tuple(step.name for step in self._steps))
+                await self._ledger.begin(tuple(step.name for step in self._steps if not step.on_demand))
                 await self._each()
                 return await self._ledger.complete()
         except BaseException as error:
@@ -172,10 +172,12 @@ class _Loop:
             raise
 
     async def _each(self) -> list[Verdict]:
-        verdicts = []
-        for number, step in enumerate(self._steps, start=1):
+        verdicts: list[Verdict] = []
+        for step in self._steps:
+            if not step.when(self._inspection):
+                continue
             self._outcome = Outcome()
-            result = await self._step(number, step, self._outcome)
+            result = await self._step(len(verdicts) + 1, step, self._outcome)
             self._doing = None  # from here on it is written whole
             await self._ledger.add(result)
             await self._keep_readings()
@@ -196,7 +198,9 @@ class _Loop:
         for text in cautions:
             self._tell(Cautioned(step.name, text))
         reason = await self._why_not(step)
-        self._tell(StepStarted(step.name, step.title, number, len(self._steps)))
+        to_come = self._steps[self._steps.index(step) + 1 :]
+        count = number + sum(not later.on_demand or later.when(self._inspection) for later in to_come)
+        self._tell(StepStarted(step.name, step.title, number, count))
         if reason is None:
             reason = await self._perform(step, outcome)
         ended_s = (await self._guard.fresh()).uptime_s
@@ -207,8 +211,9 @@ class _Loop:
 
     def _cautions(self, number: int, step: Step) -> tuple[str, ...]:
         first = (SUPPLY,) if number == 1 else ()
-        powered = step.powers and not any(earlier.powers for earlier in self._steps[: number - 1])
-        air = step.air and not any(earlier.air for earlier in self._steps[: number - 1])
+        before = self._steps[: self._steps.index(step)]
+        powered = step.powers and not any(earlier.powers for earlier in before)
+        air = step.air and not any(earlier.air for earlier in before)
         return (*first, *(before_power(self._profile) if powered else ()), *(BEFORE_AIR if air else ()), *step.warns)
 
     async def _why_not(self, step: Step) -> str | None:
@@ -303,7 +308,7 @@ class _Loop:
     async def _fresh(self, step: Step) -> tuple[Finding, ...]:
         """Findings not told before that belong here, or whose own step does not come any more."""
         later = self._steps[self._steps.index(step) + 1 :]
-        awaited = {kind for other in later for kind in other.finds}
+        awaited = {kind for other in later if not other.on_demand for kind in other.finds}
         told = {_key(finding) for finding in (*self._found, *self._glimpsed)}
         # In a thread: it may take a second, and the watchdog must be fed meanwhile.
         every = await asyncio.to_thread(self._infer, self._inspection.measurements())

@@ -28,10 +28,12 @@ from bench.sequences.ground_return import ground_return
 from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.self_check import self_check
 from bench.sequences.supply import supply
+from bench.sequences.two_ended import any_shorted, two_ended
 
 Performer = Callable[[Inspection, Outcome], Awaitable[None]]
 NOTHING = Capability(0)
 LIMIT, SWITCHES, AIR = Capability.CURRENT_LIMIT, Capability.RETURN_SWITCHES, Capability.AIR
+PLACING = Capability.COLD_PULSE | Capability.CHASSIS_SENSE
 OF_CIRCUITS: tuple[FindingKind, ...] = (
     "open", "overload", "cross-connection", "back-feed", "high-resistance", "lamp-out", "wrong-load", "abs-supply",
 )  # fmt: skip
@@ -40,6 +42,10 @@ OF_GROUND: tuple[FindingKind, ...] = ("ground-open", "ground-high-resistance")
 
 
 def _always(_: Profile) -> bool:
+    return True
+
+
+def _at_any_time(_: Inspection) -> bool:
     return True
 
 
@@ -56,6 +62,7 @@ class Step:
         powers: it drives circuits, so it needs the operator's yes and shows the cautions first.
         air: it is about the air lines and brakes, of profiles and boards that have air.
         belongs: whether it is part of the inspection of a profile.
+        when: whether what the run has found so far asks for it; it is passed over in silence otherwise.
         warns: cautions of its own, shown before it.
         finds: kinds of finding that belong to this step rather than to the last one done.
     """
@@ -68,7 +75,13 @@ class Step:
     finds: tuple[FindingKind, ...] = ()
     air: bool = False
     belongs: Callable[[Profile], bool] = _always
+    when: Callable[[Inspection], bool] = _at_any_time
     warns: tuple[str, ...] = ()
+
+    @property
+    def on_demand(self) -> bool:
+        """Whether it is done only when something asks for it."""
+        return self.when is not _at_any_time
 
 
 # fmt: off
@@ -80,6 +93,7 @@ STEPS: tuple[Step, ...] = (
     Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
     Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
     Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),
+    Step("two-ended",     "Place of a short",    two_ended,     PLACING, finds=("short-to-ground",), when=any_shorted),
     Step(DIAGNOSIS,       "Diagnosis",           diagnosis),
     Step("air-sensors",   "Air sensors",         air_sensors,   air=True),
     Step("charge",        "Charging",            charge,        AIR, air=True),

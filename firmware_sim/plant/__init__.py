@@ -6,10 +6,9 @@
 
 from bench.profiles.model import Scenario
 from firmware_sim.plant.plant import HarnessPlant
-from firmware_sim.port import Plant
 
 
-def build_plant(scenario: Scenario) -> Plant:
+def build_plant(scenario: Scenario) -> HarnessPlant:
     """The harness of ``scenario`` as built from its seed, everything off, at time 0.
 
     Raises:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from functools import lru_cache
 
-from bench.profiles.model import Scenario
+from bench.profiles.model import CHASSIS, Scenario
 from firmware_sim.plant.as_built import Harness
 from firmware_sim.plant.devices import Devices
 from firmware_sim.plant.faults import Effect, OneWay
@@ -41,6 +41,7 @@ class Configurations:
         self.of = lru_cache(maxsize=MOST_CONFIGURATIONS)(self._make)
         self.least_channels = max(self._pin_of_channel, default=1)
         self.channels = self.least_channels
+        self.sense = CHASSIS
 
     def use_channels(self, channels: int) -> None:
         """Attach a board of this many channels.
@@ -51,6 +52,11 @@ class Configurations:
         if channels < self.least_channels:
             raise ValueError(f"the profile is wired to {self.least_channels} channels, not {channels}")
         self.channels = channels
+        self.of.cache_clear()
+
+    def clip_sense(self, node: str) -> None:
+        """Clip the sense lead to a node of the harness."""
+        self.sense = node
         self.of.cache_clear()
 
     def _make(self, present: tuple[Effect, ...]) -> Configuration:
@@ -67,4 +73,5 @@ class Configurations:
             supply_ohm=scenario.supply_ohm,
             clamp_ohm=scenario.clamp_ohm,
             resistor_factor=self._harness.resistor_factor,
+            sense=self.sense,
         )

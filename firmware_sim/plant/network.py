@@ -39,7 +39,7 @@ DRIVE_SIEMENS = 1 / DRIVE_SWITCH_OHM
 
 @dataclass(frozen=True, slots=True)
 class BoardWiring:
-    """How the board is connected: fixed for a scenario."""
+    """How the board is connected: fixed for a scenario, but for ``sense``, the node that its sense lead is on."""
 
     connector: Connector
     pin_of_channel: tuple[int | None, ...]
@@ -47,6 +47,7 @@ class BoardWiring:
     supply_ohm: float
     clamp_ohm: float
     resistor_factor: float
+    sense: str = CHASSIS
 
     @property
     def channels(self) -> int:
@@ -109,6 +110,7 @@ class Network:
         nodes = netlist.nodes
         self._bus = nodes[BUS]
         self._chassis = nodes[CHASSIS]
+        self._sense = nodes[wiring.sense]
         self._channels = [next(spare) if pin is None else nodes[board_pin(pin)] for pin in wiring.pin_of_channel]
         self._ground_pins = [nodes[board_pin(number)] for number in wiring.connector.ground_pins]
         self._return = self._ground_pins[0] if len(self._ground_pins) == 1 else next(spare)
@@ -199,7 +201,7 @@ class Network:
         by_node[at.reference_a, self._bus] = 1 / REFERENCE_OHM if switches.reference else 0.0
         by_node[at.return_pin_a, self._return] = 1 / RETURN_SWITCH_OHM if Return.PIN in switches.returns else 0.0
         by_node[at.return_chassis_a, self._chassis] = self._clamp_siemens if Return.CHASSIS in switches.returns else 0.0
-        by_node[at.chassis_v, self._chassis] = 1.0
+        by_node[at.chassis_v, self._sense] = 1.0
         by_node[at.ground_pin_v, self._return] = 1.0
         for index, (node, feed, limited) in enumerate(zip(self._channels, switches.feeds, limiting, strict=True)):
             siemens = self._feed_siemens(feed)

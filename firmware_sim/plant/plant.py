@@ -96,6 +96,16 @@ class HarnessPlant:
         self._stop_at(self.time_s)
         self._use_switches(switches)
 
+    def clip_sense(self, node: str) -> None:
+        """Clip the board's sense lead to ``node`` of the harness instead of the frame.
+
+        Raises:
+            KeyError: the harness has no such node.
+        """
+        self._stop_at(self.time_s)
+        self._configurations.clip_sense(node)
+        self._configuration = self._configurations.of(self._schedule.present)
+
     def advance(
         self, until_s: float, channel: int = 0, samples: int = 0
     ) -> tuple[tuple[float, ...], tuple[float, ...]]:
