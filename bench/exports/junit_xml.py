@@ -5,6 +5,7 @@ is a failure. A step that could not be decided is an error, since a skipped one 
 was not tested is skipped, with the reason.
 """
 
+import math
 import re
 import xml.etree.ElementTree as ET
 from collections import Counter
@@ -19,10 +20,10 @@ _ELEMENT = {Verdict.FAIL: "failure", Verdict.UNSURE: "error", Verdict.NOT_TESTED
 
 def junit_xml(run: Run) -> bytes:
     """The run as one document, UTF-8."""
-    suites = ET.Element("testsuites", _attributes(name=run.profile, time=_time(run.duration_s), **_counts(run.steps)))
+    suites = ET.Element("testsuites", _attributes(name=run.profile, **_time(run.duration_s), **_counts(run.steps)))
     for step in run.steps:
         counts = _counts([step]) | {"skipped": int(step.verdict is Verdict.NOT_TESTED)}
-        own = _attributes(name=step.step, timestamp=run.started, time=_time(step.duration_s), **counts)
+        own = _attributes(name=step.step, timestamp=run.started, **_time(step.duration_s), **counts)
         suite = ET.SubElement(suites, "testsuite", own)
         _properties(suite, _of_run(run) | {value.name: measured(value) for value in step.values})
         _case(suite, run, step)
@@ -36,8 +37,9 @@ def _counts(steps: Sequence[StepResult]) -> dict[str, int]:
     return {"tests": len(steps), "failures": verdicts[Verdict.FAIL], "errors": verdicts[Verdict.UNSURE]}
 
 
-def _time(seconds: float) -> str:
-    return f"{max(seconds, 0.0):.3f}"
+def _time(seconds: float) -> dict[str, str]:
+    """The attribute, where there is a duration: the schema has no word for none or for infinity."""
+    return {"time": f"{max(seconds, 0.0):.3f}"} if math.isfinite(seconds) else {}
 
 
 def _of_run(run: Run) -> dict[str, object]:
@@ -60,7 +62,7 @@ def _of_run(run: Run) -> dict[str, object]:
 
 def _case(suite: ET.Element, run: Run, step: StepResult) -> None:
     case = ET.SubElement(
-        suite, "testcase", _attributes(classname=run.profile, name=step.title, time=_time(step.duration_s))
+        suite, "testcase", _attributes(classname=run.profile, name=step.title, **_time(step.duration_s))
     )
     if step.verdict is not Verdict.PASS:
         named = _attributes(type=step.verdict.value, message=_message(step))
