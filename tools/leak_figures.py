@@ -9,6 +9,7 @@ gauge watched by eye, each reading up to 1 psi wrong either way, for one, three 
 
 The noise of each trial is estimated from its first 48 counted readings, as the watch has it when
 decisions begin. "Watching" counts from 60 s after the valve closed.
+A drift of the ambient is seen by the board's thermometer, as on the bench, or "unseen".
 """
 
 import argparse
@@ -22,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.air.gas import ATMOSPHERE_PA, PSI_PA, leak_of_rate
-from bench.air.leak import BIAS_PA_PER_S, WALK_PA, sensor_noise
+from bench.air.leak import WALK_PA, Weather, sensor_noise
 from bench.air.sequential import Zone
 from bench.air.watch import DROPPED_S, FAILED, NOTHING, PASSED, UNDECIDED_S, WAIT_S, Sensor, Watch
 from tools.tank_truth import random_trailers, watch
@@ -48,6 +49,7 @@ class Cell:
     drift: float
     noise_psi: float
     share: float
+    seen: bool = True  # the drift, by a thermometer beside the board
 
     @property
     def sound(self) -> bool:
@@ -71,7 +73,8 @@ class Outcome:
 def cells() -> Iterator[Cell]:
     """Every noise without drift, and every drift with the usual noise."""
     for weak, fill, drift, share in product((False, True), FILLS, DRIFTS, SHARES):
-        yield from (Cell(weak, fill, drift, noise, share) for noise in (NOISES_PSI if drift == 0 else USUAL_NOISE))
+        for noise, seen in product(NOISES_PSI if drift == 0 else USUAL_NOISE, (True, False) if drift else (True,)):
+            yield Cell(weak, fill, drift, noise, share, seen)
 
 
 def simulated(cell: Cell, trials: int, limit_psi_per_min: float, rng: np.random.Generator) -> FloatArray:
@@ -85,7 +88,8 @@ def outcome(cell: Cell, pressure: FloatArray, limit_psi_per_min: float, rng: np.
     """Read and decide one cell."""
     limit = leak_of_rate(limit_psi_per_min * PSI_PA / 60)
     trials = len(pressure)
-    decided, at_s = _decide(_read(pressure, cell.noise_psi, rng), limit)
+    weather = Weather.of(cell.drift / 60 if cell.seen else 0.0)
+    decided, at_s = _decide(_read(pressure, cell.noise_psi, rng), limit, weather)
     right = PASSED if cell.sound else FAILED
     watched = at_s - WAIT_S
     known = decided != NOTHING
@@ -106,17 +110,18 @@ def _read(pressure: FloatArray, noise_psi: float, rng: np.random.Generator) -> F
     return np.asarray(np.log(pressure + PSI_PA * (zero + rng.normal(0, noise_psi, pressure.shape))))
 
 
-def _decide(y: FloatArray, limit: float) -> tuple[NDArray[np.int64], FloatArray]:
+def _decide(y: FloatArray, limit: float, weather: Weather) -> tuple[NDArray[np.int64], FloatArray]:
     """Decision and its time for each trial; trials with the same noise are watched together."""
     first = round(DROPPED_S)
     times = np.arange(y.shape[1], dtype=float)
+    y = y - weather.rise * times
     learnt = slice(first, first + _NOISE_SAMPLES)
     levels = np.array([sensor_noise(times[learnt], each[learnt]) for each in y])
     decided, at_s = np.zeros(len(y), dtype=np.int64), np.full(len(y), np.nan)
     for level in np.unique(levels):
         mine = levels == level
         walk = WALK_PA / float(np.exp(y[mine, first].mean()))
-        watching = Watch(int(mine.sum()), Zone(limit, leak_of_rate(BIAS_PA_PER_S)), Sensor(float(level), walk))
+        watching = Watch(int(mine.sum()), Zone(limit, weather.bias), Sensor(float(level), walk))
         for time_s, column in zip(times, y[mine].T, strict=True):
             watching.add(float(time_s), column)
             if np.all(watching.decided != NOTHING):
@@ -144,22 +149,33 @@ def wilson(hits: int, trials: int) -> tuple[float, float]:
 # --- the table ---
 
 _HEAD = (
-    "convection  start      drift  noise   leak | wrong (95 % interval)    unsure  median   p95 | eye 1, 3, 5 min wrong"
+    "convection  start     drift          noise   leak | wrong (95 % interval)    unsure  median   p95 | "
+    "eye 1, 3, 5 min wrong"
 )
+
+
+def _drift(cell: Cell) -> str:
+    return f"{cell.drift:+.1f} {'unseen' if cell.drift and not cell.seen else '':<6}"
 
 
 def _line(found: Outcome) -> str:
     cell = found.cell
     low, high = wilson(found.wrong, found.trials)
     eye = "  ".join(f"{each:4.0%}" for each in found.eye_wrong)
-    where = f"{'weak' if cell.weak else 'normal':<10}  {cell.fill:<9} {cell.drift:+5.1f}  {cell.noise_psi:5.2f}"
+    where = f"{'weak' if cell.weak else 'normal':<10}  {cell.fill:<9} {_drift(cell)}  {cell.noise_psi:5.2f}"
     errors = f"{found.wrong / found.trials:6.2%} ({low:5.2%} to {high:6.2%})  {found.unsure / found.trials:6.1%}"
     return f"{where}  {cell.share:4.2f}x | {errors}  {found.median_s:4.0f} s {found.p95_s:4.0f} s | {eye}"
 
 
 def _summary(found: list[Outcome]) -> Iterator[str]:
     calm = [each for each in found if each.cell.drift == 0]
-    for name, group in (("no ambient drift", calm), ("drift 0.5 K/min", [each for each in found if each.cell.drift])):
+    drifting = [each for each in found if each.cell.drift]
+    groups = (
+        ("no ambient drift", calm),
+        ("drift 0.5 K/min, seen by a thermometer", [each for each in drifting if each.cell.seen]),
+        ("drift 0.5 K/min, unseen", [each for each in drifting if not each.cell.seen]),
+    )
+    for name, group in groups:
         for error, sound in (("false fail", True), ("false pass", False)):
             cells_of = [each for each in group if each.cell.sound is sound]
             worst = max(cells_of, key=lambda each: each.wrong / each.trials)
@@ -171,6 +187,9 @@ def _summary(found: list[Outcome]) -> Iterator[str]:
     for name, share in (("healthy (no leak)", 0.0), ("clear fail (2x)", 2.0)):
         medians = [each.median_s for each in calm if each.cell.share == share]
         yield f"watching, {name}, no drift: median {min(medians):.0f} to {max(medians):.0f} s over all cells"
+    decided = [each for each in calm if each.cell.share in (0.0, 2.0)]
+    unsure, trials = (sum(getattr(each, name) for each in decided) for name in ("unsure", "trials"))
+    yield f"undecided after five minutes there: {unsure} of {trials}"
 
 
 def main() -> int:

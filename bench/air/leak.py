@@ -27,7 +27,9 @@ _NOISE_STEP = 1.25
 _LEAST_NOISE = 0.02 * PSI_PA / REFERENCE_PA
 _BIAS_WITH_SKIN_PA_PER_S = 0.03 * PSI_PA / 60
 _AMBIENT_DRIFT_K_PER_S = 0.2 / 60
-_SHARE_OF_AMBIENT = 0.5  # a wall follows the air around it slowly
+_FOLLOWS, _FOLLOWS_DOUBT = 0.5, 0.29  # of the weather by a wall, as anything from not at all to wholly: its mean and
+# standard deviation
+_LEAST_WEATHER_S = 30.0  # a thermometer tells tenths of a kelvin
 _JUMP = 12.0
 _LONGEST_GAP_S = 30.0
 _SLOW_SETTLING = 0.5
@@ -68,6 +70,20 @@ class LeakJudgement:
     cannot_tell: tuple[str, ...] = _ALWAYS
 
 
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """What a tank's wall makes of the air around it: how fast ``y`` rises by it, and how far that is known, 1/s."""
+
+    rise: float
+    bias: float
+
+    @classmethod
+    def of(cls, ambient_k_per_s: float) -> "Weather":
+        """Of a drift of the air around; 0 when nobody measured one."""
+        whole = ambient_k_per_s / 293.15
+        return cls(_FOLLOWS * whole, math.hypot(leak_of_rate(BIAS_PA_PER_S), _FOLLOWS_DOUBT * whole))
+
+
 class LeakWatch:
     """A line that is being watched; readings may come at any rate, from 0.2 Hz up."""
 
@@ -82,6 +98,7 @@ class LeakWatch:
         self._limit = limit_pa_per_s
         self._waited_s = waited_s
         self._ambient = ambient_k_per_s
+        self._by_weather = Weather.of(ambient_k_per_s)
         self._bin: list[tuple[float, float, float | None]] = []
         self._bins: list[tuple[float, float]] = []
         self._skin_0: float | None = None
@@ -136,7 +153,11 @@ class LeakWatch:
         if not decided and len(self._bins) >= max(_LEAST_BINS, 2 * self._measured_at):
             self._measure_noise()
         elif self._watch is not None and time_s >= DROPPED_S:
-            self._watch.add(time_s, np.array([y]))
+            self._feed(self._watch, time_s, y)
+
+    def _feed(self, watch: Watch, time_s: float, y: float) -> None:
+        by_weather = 0.0 if self._has_skin else self._by_weather.rise * time_s
+        watch.add(time_s, np.array([y - by_weather]))
 
     def _by_skin(self, tank_c: float) -> float:
         """What the wall's own warming adds to ``y``."""
@@ -180,16 +201,13 @@ class LeakWatch:
         times, y = (np.array(column) for column in zip(*self._bins, strict=True))
         self._noise = sensor_noise(times, y)
         level_pa = math.exp(float(y[0]))
-        bias = _BIAS_WITH_SKIN_PA_PER_S if self._has_skin else self._bias()
-        zone = Zone(leak_of_rate(self._limit), leak_of_rate(bias))
-        now_s = float(times[-1])
-        self._watch = Watch(1, zone, Sensor(self._noise, WALK_PA / level_pa), self._waited_s, not_before_s=now_s)
+        bias = leak_of_rate(_BIAS_WITH_SKIN_PA_PER_S) if self._has_skin else self._by_weather.bias
+        sensor = Sensor(self._noise, WALK_PA / level_pa)
+        self._watch = Watch(
+            1, Zone(leak_of_rate(self._limit), bias), sensor, self._waited_s, not_before_s=float(times[-1])
+        )
         for time_s, each in self._bins:
-            self._watch.add(time_s, np.array([each]))
-
-    def _bias(self) -> float:
-        by_ambient = _SHARE_OF_AMBIENT * abs(self._ambient) * REFERENCE_PA / 293.15
-        return math.hypot(BIAS_PA_PER_S, by_ambient)
+            self._feed(self._watch, time_s, each)
 
     # --- words ---
 
@@ -256,7 +274,7 @@ def judge_trace(trace: PressureTrace, line: str, limit_pa_per_s: float, waited_s
     wrong = implausible(trace, line)
     if wrong:
         return LeakJudgement(Verdict.UNSURE, wrong)
-    watch = LeakWatch(limit_pa_per_s, waited_s, _drift(trace.time_s, trace.ambient_c))
+    watch = LeakWatch(limit_pa_per_s, waited_s, ambient_drift(trace.time_s, trace.ambient_c))
     skins = trace.tank_c if trace.tank_c is not None else [None] * trace.time_s.size
     since_s = trace.time_s - trace.time_s[0]
     for time_s, pressure_pa, skin in zip(since_s, trace.pressure_pa[line], skins, strict=True):
@@ -264,8 +282,9 @@ def judge_trace(trace: PressureTrace, line: str, limit_pa_per_s: float, waited_s
     return watch.judgement(last=True)
 
 
-def _drift(time_s: FloatArray, ambient_c: FloatArray | None) -> float:
-    if ambient_c is None or time_s.size < 3:
+def ambient_drift(time_s: FloatArray, ambient_c: FloatArray | None) -> float:
+    """Slope of the air's temperature, K/s; 0 while there is too little to tell."""
+    if ambient_c is None or time_s.size < 3 or time_s[-1] - time_s[0] < _LEAST_WEATHER_S:
         return 0.0
     centred = time_s - time_s.mean()
     return float(centred @ ambient_c / (centred @ centred))

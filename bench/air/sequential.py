@@ -1,10 +1,14 @@
 """The sequential test: when the evidence is enough, and no sooner.
 
-Wald's test of a leak at the lower edge of a zone about the limit against one at its upper edge
-(A. Wald, Sequential Analysis, 1947): stop when the log likelihood ratio leaves the band
-``± ln((1 - e) / e)``. Beyond the zone either error is then at most ``e`` or so; within it either
-answer is acceptable, and it takes longest. The nuisance (thermal settling, sensor drift) is
-integrated out: likelihoods are mixtures over the filter bank's members.
+Wald's test of sound leaks, up to the lower edge of a zone about the limit, against leaking ones, from
+its upper edge on (A. Wald, Sequential Analysis, 1947): stop when a likelihood ratio has become large
+enough. Neither side is one leak, so each says what it claims as a mixture over a few leaks of its own,
+half at its edge, and must beat the likeliest leak of the other side (Wald's weight functions). The ratio
+to any one of those is a martingale, so the error is at most ``e`` whichever is true; and a leak far
+beyond its edge speaks with all its distance from the other edge, not only with what lies between the
+edges. With one leak a side it is the test of two simple hypotheses. Within the zone either answer is
+acceptable, and it takes longest. The nuisance (thermal settling, sensor drift) is integrated out:
+likelihoods are mixtures over the filter bank's members.
 
 Two standard deviations are added that no length of watching removes: a slope of the tank's own
 temperature, and how far the expanding air's cooling is known, which grows with the leak.
@@ -17,20 +21,27 @@ import numpy as np
 
 from bench.air.settling import FloatArray, Leaks
 
-ZONE = 0.25
 ERROR = 0.005
 FALSE_FAIL = 0.002  # asked of a FAIL: settling can only look like a leak, so errors of the model lie on this side
 _COOLING_SHARE = 0.08
+SOUND = ((0.75, 0.5), (0.5, 0.15), (0.25, 0.15), (0.0, 0.2))  # leaks as shares of the limit, and their weights
+LEAKING = ((1.25, 0.5), (1.6, 0.15), (2.0, 0.15), (3.0, 0.1), (5.0, 0.1))
 _TWO_SIDED_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
 class Zone:
-    """A limit and the zone about it, as leaks in 1/s; ``bias`` is the standard deviation of a steady slope."""
+    """A limit and the zone about it, as leaks in 1/s.
+
+    Attributes:
+        bias: standard deviation of a steady slope.
+        sound, leaking: the mixtures that speak for a PASS and for a FAIL; the edges come first.
+    """
 
     limit: float
     bias: float = 0.0
-    share: float = ZONE
+    sound: tuple[tuple[float, float], ...] = SOUND
+    leaking: tuple[tuple[float, float], ...] = LEAKING
     error: float = ERROR
     false_fail: float = FALSE_FAIL
     cooling: float = _COOLING_SHARE
@@ -38,12 +49,12 @@ class Zone:
     @property
     def low(self) -> float:
         """Lower edge."""
-        return self.limit * (1 - self.share)
+        return self.limit * self.sound[0][0]
 
     @property
     def high(self) -> float:
         """Upper edge."""
-        return self.limit * (1 + self.share)
+        return self.limit * self.leaking[0][0]
 
     @property
     def enough(self) -> float:
@@ -60,9 +71,26 @@ class Zone:
         return self.bias**2 + (self.cooling * leak) ** 2
 
 
-def log_ratio(leaks: Leaks, zone: Zone) -> FloatArray:
-    """(trials,) ln of the likelihood of the zone's upper edge over that of its lower edge."""
-    return _log_likelihood(leaks, zone, zone.high) - _log_likelihood(leaks, zone, zone.low)
+def evidence(leaks: Leaks, zone: Zone) -> tuple[FloatArray, FloatArray]:
+    """Logs of the likelihood ratios for a sound line and for a leaking one, (trials,) each.
+
+    Where each side is one leak, one is the other's negative.
+    """
+    sound, leaking = (
+        np.array([_log_likelihood(leaks, zone, share * zone.limit) for share, _ in side])
+        for side in (zone.sound, zone.leaking)
+    )
+    return (
+        _mixed(sound, zone.sound) - leaking.max(axis=0),
+        _mixed(leaking, zone.leaking) - sound.max(axis=0),
+    )
+
+
+def _mixed(logs: FloatArray, side: tuple[tuple[float, float], ...]) -> FloatArray:
+    """Log of the weighted mean of likelihoods, over the first axis."""
+    weights = np.array([weight for _, weight in side])[:, None]
+    highest = logs.max(axis=0)
+    return np.asarray(highest + np.log((weights * np.exp(logs - highest)).sum(axis=0)))
 
 
 def _log_likelihood(leaks: Leaks, zone: Zone, leak: float) -> FloatArray:

@@ -4,12 +4,13 @@ One trial is the bench's live watch or a stored trace; thousands are the figures
 is in ``y = ln p_abs``, leaks in 1/s.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.air.sequential import Zone, estimate, log_ratio
+from bench.air.sequential import Zone, estimate, evidence
 from bench.air.settling import NORMAL, WIDE, FloatArray, SettlingFilter, ThermalModel
 from bench.air.steady import SUSPICIOUS, slope_step
 
@@ -18,6 +19,7 @@ FIRST_DECISION_S = 10.0
 WAIT_S = 60.0  # after a fill that may have been fast
 UNDECIDED_S = 300.0
 AHEAD_S = 5.0  # steps in which the time to a decision is told
+ABOUT_MIXED = math.log(2)  # what an edge loses by sharing its weight
 _RISES = 2.5  # standard deviations below nothing
 
 NOTHING, PASSED, FAILED = 0, 1, -1
@@ -114,20 +116,22 @@ class Watch:
             return None
         (mean,), _ = self.estimate()
         fails = mean > self.zone.limit
-        edge = self.zone.high if fails else self.zone.low
-        needed = self.zone.enough_to_fail if fails else self.zone.enough
-        lasting = float(self.zone.lasting_variance(edge))
-        evidence = (self.zone.high - self.zone.low) * abs(mean - self.zone.limit)
+        edge, other = (self.zone.high, self.zone.low) if fails else (self.zone.low, self.zone.high)
+        needed = (self.zone.enough_to_fail if fails else self.zone.enough) + ABOUT_MIXED
+        between = (self.zone.high - self.zone.low) * abs(mean - self.zone.limit)
+        beyond = (mean - other) ** 2 / 2 if (mean - edge) * (edge - other) > 0 else 0.0
         samples = AHEAD_S * (len(self._times) - 1) / so_far_s
-        enough = evidence / (self._normal.variances_ahead(ahead, samples) + lasting) >= needed
+        lasting = float(self.zone.lasting_variance(edge))
+        variance = self._normal.variances_ahead(ahead, samples) + lasting
+        enough = max(between, beyond) / variance >= needed
         enough &= ahead >= self._gate_s
         return float(ahead[enough.argmax()] - self._times[-1]) if enough.any() else None
 
     def _decide(self, time_s: float) -> None:
-        normal = log_ratio(self._normal.leaks(), self.zone)
-        wide = log_ratio(self._wide.leaks(), self.zone)
-        says = np.where(normal <= -self.zone.enough, PASSED, NOTHING)
-        says[np.minimum(normal, wide) >= self.zone.enough_to_fail] = FAILED
+        sound, leaking = evidence(self._normal.leaks(), self.zone)
+        _, surely_leaking = evidence(self._wide.leaks(), self.zone)
+        says = np.where(sound >= self.zone.enough, PASSED, NOTHING)
+        says[np.minimum(leaking, surely_leaking) >= self.zone.enough_to_fail] = FAILED
         says[self.rises()] = NOTHING
         ready = np.flatnonzero((says != NOTHING) & (self.decided == NOTHING))
         if not ready.size:

@@ -81,6 +81,10 @@ class TrailerAir:
 
     # --- the port ---
 
+    def warmed_k(self) -> float:
+        """By how much the air around has warmed since the start."""
+        return self._dynamics.drift_k_per_s * self.time_s
+
     def switch(self, energised: int) -> None:
         """Take new valve positions; bit n energises valve n."""
         if self.valves and energised != self._controls.energised:

@@ -18,6 +18,9 @@ class AirPlant(Protocol):
     valves: int  # valves in use, 0..4
     regulators: bool
 
+    def warmed_k(self) -> float:
+        """By how much the air around has warmed since the start."""
+
     def switch(self, energised: int) -> None:
         """Take new valve positions; bit n energises valve n."""
 
@@ -46,6 +49,10 @@ class NoAir:
     inputs = 0
     valves = 0
     regulators = False
+
+    def warmed_k(self) -> float:
+        """No weather."""
+        return 0.0
 
     def switch(self, energised: int) -> None:
         """Nothing to switch."""

@@ -61,7 +61,7 @@ def snapshot_values(firmware: Firmware, mean: Truth, samples: int) -> Sequence[R
         sensors.supply_mv(mean.supply_v, samples),
         sensors.supply_ma(mean.supply_a, samples),
         sensors.reference_ma(mean.reference_a, samples),
-        sensors.ambient_decidegc(conditions.ambient_c),
+        sensors.ambient_decidegc(conditions.ambient_c + firmware.hardware.air.warmed_k()),
         sensors.board_decidegc(conditions.board_c),
         int(outputs.returns),
         sensors.return_pin_ma(mean.return_pin_a, samples),

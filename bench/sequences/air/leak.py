@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bench.air.gas import ATMOSPHERE_PA
-from bench.air.leak import LeakJudgement, LeakWatch
+from bench.air.leak import LeakJudgement, LeakWatch, ambient_drift
 from bench.air.place import LeakTest, Test, locate
 from bench.air.trace import stuck_since
 from bench.contract.readings import Snapshot
@@ -97,7 +97,7 @@ async def _watch(inspection: Inspection, lines: list[_Watched], waited_s: float,
     for each in lines:
         each.track, each.judgement = Track(), None
         if each.limit_pa_per_s is not None:
-            each.watch = LeakWatch(each.limit_pa_per_s, waited_s)
+            each.watch = LeakWatch(each.limit_pa_per_s, waited_s, _weather(inspection))
     seen = first = await rig.look(inspection)
     judged_s = seen.uptime_s
     while any(each.open for each in lines) and seen.uptime_s < until_s:
@@ -112,6 +112,13 @@ async def _watch(inspection: Inspection, lines: list[_Watched], waited_s: float,
             each.judgement = each.watch.judgement(last=True)
         if _stuck(each.track):
             each.judgement = LeakJudgement(Verdict.UNSURE, f"the {each.line} sensor is stuck: it repeats its reading")
+
+
+def _weather(inspection: Inspection) -> float:
+    """Drift of the air around so far, K/s: a wall follows it slowly, so the past counts."""
+    if len(inspection.air.weather) < 2:
+        return 0.0
+    return ambient_drift(*(np.array(column) for column in zip(*inspection.air.weather, strict=True)))
 
 
 def _stuck(track: Track) -> bool:

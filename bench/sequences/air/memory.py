@@ -1,5 +1,6 @@
 """What the air steps of one run tell each other."""
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -20,6 +21,7 @@ class AirMemory:
         tests: leak tests that came to a decision.
         located: the leak tests have been turned into findings.
         charge: the first charging, from an empty line.
+        weather: board clock and temperature of the air around, once a second while air steps looked.
     """
 
     distrust: str | None = None
@@ -30,6 +32,12 @@ class AirMemory:
     tests: dict[Test, LeakTest] = field(default_factory=dict)
     located: bool = False
     charge: Trace | None = None
+    weather: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=300))
+
+    def note_weather(self, uptime_s: float, ambient_c: float) -> None:
+        """Remember how warm the air around is."""
+        if not self.weather or uptime_s - self.weather[-1][0] >= 1.0:
+            self.weather.append((uptime_s, ambient_c))
 
 
 @dataclass

@@ -75,6 +75,7 @@ async def look(inspection: Inspection, seconds: float = POLL_S, since: Snapshot 
         AirTripped: the interlock has ended the stage meanwhile.
     """
     seen = await inspection.guard.wait(seconds, since=since)
+    inspection.air.note_weather(seen.uptime_s, seen.ambient_c)
     inspection.guard.air.check()
     return seen
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from bench.air.sequential import Zone, estimate, interval, log_ratio
+from bench.air.sequential import Zone, estimate, evidence, interval
 from bench.air.settling import STILL, FloatArray, SettlingFilter
 
 LIMIT, NOISE = 3e-4, 8e-3
@@ -13,18 +13,21 @@ ERROR = 0.05
 TRIALS = 1500
 
 
-def stopped(leak: float, seed: int) -> tuple[FloatArray, FloatArray]:
+SIMPLE = Zone(LIMIT, sound=((0.75, 1.0),), leaking=((1.25, 1.0),), error=ERROR, false_fail=ERROR, cooling=0.0)
+MIXED = Zone(LIMIT, error=ERROR, false_fail=ERROR, cooling=0.0)
+
+
+def stopped(leak: float, seed: int, zone: Zone = SIMPLE) -> tuple[FloatArray, FloatArray]:
     """Which way each trial went (+1 fails), and the information about the leak when it did."""
     rng = np.random.default_rng(seed)
-    zone = Zone(LIMIT, error=ERROR, cooling=0.0)
     watched = SettlingFilter(STILL, TRIALS, NOISE, 0.0)
     went, information = np.zeros(TRIALS), np.full(TRIALS, np.nan)
     for time_s in np.arange(0.0, 150.0, 0.5):
         watched.add(time_s, -leak * time_s + NOISE * rng.standard_normal(TRIALS))
         leaks = watched.leaks()
-        ratio = log_ratio(leaks, zone)
-        now = (went == 0) & (np.abs(ratio) >= zone.enough)
-        went[now], information[now] = np.sign(ratio[now]), 1 / leaks.variance[0]
+        sound, leaking = evidence(leaks, zone)
+        now = (went == 0) & (np.maximum(sound, leaking) >= zone.enough)
+        went[now], information[now] = np.where(leaking > sound, 1.0, -1.0)[now], 1 / leaks.variance[0]
     return went, information
 
 
@@ -49,6 +52,21 @@ def test_nothing_is_quicker_decided_than_no_leak_and_nothing_slower_than_the_lim
     lengths = [float(np.nanmean(stopped(share * LIMIT, seed=5)[1])) for share in (0.0, 0.75, 1.0)]
 
     assert lengths == sorted(lengths)
+
+
+@pytest.mark.parametrize(
+    ("share", "right"), [(0.0, -1.0), (0.5, -1.0), (0.75, -1.0), (1.25, 1.0), (1.4, 1.0), (2.0, 1.0)]
+)
+def test_mixtures_keep_the_error_whatever_the_leak_is_and_are_quicker_far_from_the_limit(
+    share: float, right: float
+) -> None:
+    """The likelihood ratio of a mixture to any one other leak is a martingale (Ville's inequality): error at most e."""
+    went, information = stopped(share * LIMIT, seed=21, zone=MIXED)
+    _, simply = stopped(share * LIMIT, seed=21)
+
+    assert np.mean(went == -right) <= ERROR + 3 * math.sqrt(ERROR * (1 - ERROR) / TRIALS)
+    if share in (0.0, 2.0):
+        assert float(np.nanmean(information)) < 0.95 * float(np.nanmean(simply))
 
 
 def test_the_interval_covers_what_it_says() -> None:
