@@ -38,8 +38,8 @@ def _counts(steps: Sequence[StepResult]) -> dict[str, int]:
 
 
 def _time(seconds: float) -> dict[str, str]:
-    """The attribute, where there is a duration: the schema has no word for none or for infinity."""
-    return {"time": f"{max(seconds, 0.0):.3f}"} if math.isfinite(seconds) else {}
+    """The attribute, where there is a duration: the schema has no word for none, for infinity or for a minus."""
+    return {"time": f"{max(seconds, 0.0) + 0.0:.3f}"} if math.isfinite(seconds) else {}
 
 
 def _of_run(run: Run) -> dict[str, object]:
