@@ -184,14 +184,14 @@ class Stage:
         if devices.filaments.count:
             self._linearise_filaments(v[devices.hot], warmth)
         if devices.lines.count:
-            pieces = devices.lines.pieces
-            self.g[devices.broken] = pieces.siemens
-            self.i[devices.broken] = pieces.at_zero + pieces.siemens * v[devices.broken]
+            pieces, broken = devices.lines.pieces, devices.broken
+            siemens = pieces.siemens + self._companion[broken]
+            self.g[broken] = siemens
+            self.i[broken] = pieces.at_zero - self._base_a[broken] + siemens * v[broken]
         for port, unit, kind in self._units:
-            self.i[port], self.g[port] = _unit_line(unit, kind, float(v[port]))
-        if devices.has_capacitors:
-            self.g += self._companion
-            self.i += self._companion * v - self._base_a
+            amps, slope = _unit_line(unit, kind, float(v[port]))
+            self.i[port] = amps + self._companion[port] * v[port] - self._base_a[port]
+            self.g[port] = slope + self._companion[port]
 
     def _linearise_filaments(self, v: FloatArray, warmth: FloatArray) -> None:
         """Eliminate each warmth from ``heat (u - base) / a = gain(u, v)`` at fixed and at changing v.
