@@ -9,6 +9,7 @@ from bench.profiles.model import Circuit, ControlUnit, Filament, Led, Limit, Loa
 from bench.results import Trace, Value, Verdict
 from bench.sequences.drawing import Drawing, Drawn
 from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
+from bench.sequences.lab.signature import signature
 from bench.sequences.settle import UNIT_STARTS_S, discharge, settle
 from bench.sequences.values import judged, limited, source_of
 
@@ -33,6 +34,8 @@ async def circuits(inspection: Inspection, outcome: Outcome) -> None:
             outcome.reasons.append(f"the board switched {circuit.name} off by itself: {_trip(inspection, circuit)}")
         else:
             outcome.values += judge_alone(inspection, circuit, reading)
+            if trace and inspection.profile.kind == "harness":
+                outcome.values += signature(circuit.name, inspection.profile.loads_of(circuit.name), trace)
 
 
 def _why_not(inspection: Inspection, circuit: Circuit) -> str:

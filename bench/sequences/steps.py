@@ -26,6 +26,7 @@ from bench.sequences.circuits import circuits
 from bench.sequences.diagnosis import diagnosis
 from bench.sequences.ground_return import ground_return
 from bench.sequences.inspection import Inspection, Outcome
+from bench.sequences.lab import contacts, insulation, matrix
 from bench.sequences.self_check import self_check
 from bench.sequences.supply import supply
 from bench.sequences.two_ended import any_shorted, two_ended
@@ -34,6 +35,7 @@ Performer = Callable[[Inspection, Outcome], Awaitable[None]]
 NOTHING = Capability(0)
 LIMIT, SWITCHES, AIR = Capability.CURRENT_LIMIT, Capability.RETURN_SWITCHES, Capability.AIR
 PLACING = Capability.COLD_PULSE | Capability.CHASSIS_SENSE
+SENSE = Capability.CHASSIS_SENSE
 OF_CIRCUITS: tuple[FindingKind, ...] = (
     "open", "overload", "cross-connection", "back-feed", "high-resistance", "lamp-out", "wrong-load", "abs-supply",
 )  # fmt: skip
@@ -51,6 +53,14 @@ def _at_any_time(_: Inspection) -> bool:
 
 def _modulated(profile: Profile) -> bool:
     return profile.air is not None and profile.air.modulators > 0
+
+
+def _lab(profile: Profile) -> bool:
+    return profile.kind == "harness"
+
+
+def _named_only(_: Profile) -> bool:
+    return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +100,12 @@ STEPS: tuple[Step, ...] = (
     Step("supply",        "Bench supply",        supply,        finds=("low-supply",)),
     Step("look",          "Look before power",   look,          Capability.PROBE, finds=("short-to-supply",)),
     Step("cold-pulse",    "Cold resistance",     cold_pulse,    Capability.COLD_PULSE, finds=("short-to-ground",)),
+    Step("matrix",        "Cross matrix",        matrix,        Capability.PROBE, belongs=_lab),
+    Step("insulation",    "Insulation",          insulation,    Capability.PROBE | SWITCHES, belongs=_lab),
     Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
     Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
     Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),
+    Step("contacts",      "Contacts, four-wire", contacts,      LIMIT | SENSE, powers=True, belongs=_named_only),
     Step("two-ended",     "Place of a short",    two_ended,     PLACING, finds=("short-to-ground",), when=any_shorted),
     Step(DIAGNOSIS,       "Diagnosis",           diagnosis),
     Step("air-sensors",   "Air sensors",         air_sensors,   air=True),

@@ -9,14 +9,19 @@ from bench.contract.table import Capability, CommandCode, Fault
 from bench.errors import BoardFault, Stopped
 from bench.events import RunEnded
 from bench.link import Board, InProcessLink
-from bench.profiles import load_scenario
+from bench.profiles import load_profile, load_scenario
 from bench.results import Verdict
 from bench.safety import GuardedBoard
 from bench.sequences import STEPS, run_inspection
 from bench.virtual_time import run_virtual
 from tests.bench.sequences.sessions import MemoryStore, inspect, inspect_in, inspected, on_simulator
 
-ELECTRICAL = tuple(step.name for step in STEPS if not step.air and not step.on_demand and step.name != "diagnosis")
+TRAILER = load_profile("tandem-53ft")
+ELECTRICAL = tuple(
+    step.name
+    for step in STEPS
+    if step.belongs(TRAILER) and not step.air and not step.on_demand and step.name != "diagnosis"
+)
 GOAL_S = 3.0  # of bench time, for a 7-pin trailer
 
 

@@ -17,7 +17,9 @@ from bench.virtual_time import run_virtual
 from tests.bench.safety.fake_board import EVERYTHING, FakeBoard, small_profile
 from tests.bench.sequences.sessions import STARTED, YES, MemoryStore
 
-NAMES = tuple(step.name for step in STEPS if not step.air and not step.on_demand)  # of a profile without air
+NAMES = tuple(  # of a trailer without air
+    step.name for step in STEPS if step.belongs(small_profile()) and not step.air and not step.on_demand
+)
 
 
 def nothing(_: Measurements) -> tuple[Finding, ...]:
