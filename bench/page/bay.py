@@ -276,9 +276,10 @@ class Bay:
 
     async def stop(self, reason: str) -> bool:
         """Everything off, now; True when the board has said so, or nothing was on."""
-        self.notice(f"stopped: {reason}")
         guard = self._guard
-        if self.job is not None:
+        if self.job is None:
+            self.notice(f"stopped {reason}; nothing was on")
+        else:
             self._stopping = reason
         self.hold.let_go()
         stopped = True if guard is None else await guard.stop(reason)

@@ -18,10 +18,12 @@ class Doing:
     Attributes:
         command: which kind of run.
         seconds: how long each circuit of a walk-round is lit.
+        circuits: what was asked to be powered.
     """
 
     command: str
     seconds: float | None = None
+    circuits: tuple[str, ...] = ()
     run_id: str = ""
     steps: tuple[str, ...] = ()
     step: dict[str, Any] | None = None
@@ -104,6 +106,7 @@ class Doing:
         return {
             "command": self.command,
             "seconds": self.seconds,
+            "circuits": list(self.circuits),
             "run": self.run_id,
             "steps": list(self.steps),
             "step": self.step,

@@ -96,7 +96,7 @@ def _power(wanted: Power, visit: Visit) -> Job:
             **labels_of(visit),
         )
 
-    return Job(Doing("power", wanted.seconds), work, typed=typed)
+    return Job(Doing("power", wanted.seconds, tuple(wanted.only)), work, typed=typed)
 
 
 def _wiggle(wanted: Wiggle, visit: Visit) -> Job:

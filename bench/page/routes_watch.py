@@ -88,7 +88,7 @@ def watch_routes(house: House) -> APIRouter:
         page = await asyncio.to_thread(keeping.report_html, record, house.record)
         return HTMLResponse(page, headers={"content-security-policy": REPORT_POLICY})
 
-    @routes.get("/units/{unit}")
+    @routes.get("/units/{unit:path}")
     async def unit(unit: str, request: Request) -> dict[str, Any]:
         """What is known of a unit, by its number or VIN."""
         house.watching(request)
@@ -100,7 +100,7 @@ def watch_routes(house: House) -> APIRouter:
         house.watching(request)
         return await asyncio.to_thread(_profiles)
 
-    @routes.get("/vin/{vin}")
+    @routes.get("/vin/{vin:path}")
     async def vin(vin: str, request: Request) -> dict[str, str | None]:
         """Why a VIN looks mistyped, or null (49 CFR 565.15)."""
         house.watching(request)

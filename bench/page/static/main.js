@@ -9,6 +9,7 @@ import { Bays, Wall } from "./views/bays.js";
 import { Station, STATION_TITLES } from "./views/station.js";
 import { Unit } from "./views/unit.js";
 
+const NOTICE_MS = 15000;
 const route = () => location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent);
 
 function Page() {
@@ -67,6 +68,11 @@ function BayShell({ bay, station }) {
 // The newest remark of the session, once; the list of stations, one line on a phone and a column beside on a desk.
 function Notices() {
   const [seen, setSeen] = useState(0);
+  const newest = store.state.notices.at(-1)?.n || 0;
+  useEffect(() => {
+    const timer = setTimeout(() => setSeen(newest), NOTICE_MS);
+    return () => clearTimeout(timer);
+  }, [newest]);
   const fresh = (store.state.notices || []).filter((each) => each.n > seen);
   if (!fresh.length) return null;
   return html`<div class="notices" role="status">${fresh.slice(-2).map((each) => html`<p>${t(each.text)}</p>`)}

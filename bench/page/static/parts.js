@@ -103,10 +103,12 @@ function wakeLock() {
 
 export function Question() {
   const asked = store.state?.question;
+  const card = useRef();
+  useEffect(() => card.current?.scrollIntoView({ block: "nearest" }), [asked?.number]);
   if (!asked) return null;
   const answer = (value) => act("answer", "POST", { number: asked.number, answer: value });
   const wheelEnd = asked.key.startsWith("stroke-") ? asked.key.slice(7) : null;
-  return html`<section class="question" key=${asked.number} role="group" aria-labelledby="asked">
+  return html`<section class="question" ref=${card} key=${asked.number} role="group" aria-labelledby="asked">
     <h2 id="asked">${t(asked.text)}</h2>
     ${!mine() ? html`<p>${t("The device in control answers.")}</p>`
       : wheelEnd ? html`<${StrokeKeys} wheelEnd=${wheelEnd} answer=${answer} />`
@@ -167,9 +169,16 @@ export function Ticks({ options, chosen, toggle, label }) {
       <span>${text}${sub && html`<small>${sub}</small>`}</span></label>`)}</div></fieldset>`;
 }
 
-export function useSet(first = []) {
-  const [chosen, set] = useState(new Set(first));
-  return [chosen, (key) => set((now) => { const next = new Set(now); next.has(key) ? next.delete(key) : next.add(key); return next; }), set];
+// What was chosen in a view is still chosen when a run has taken its place for a while.
+const kept = new Map();
+export function useKept(name, first) {
+  const [value, set] = useState(kept.has(name) ? kept.get(name) : first);
+  return [value, (next) => { kept.set(name, next); set(next); }];
+}
+
+export function useSet(name, first = []) {
+  const [chosen, set] = useKept(name, new Set(first));
+  return [chosen, (key) => { const next = new Set(chosen); next.has(key) ? next.delete(key) : next.add(key); set(next); }];
 }
 
 // A reason is needed: three usual ones with one tap, or words.
@@ -209,6 +218,8 @@ export function Drawing({ which, run, stamp }) {
         if (gone || !text || !box.current) return;
         const drawn = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
         box.current.replaceChildren(document.importNode(drawn, true));
+        const mark = box.current.querySelector("circle.balloon");
+        if (mark) box.current.scrollLeft += mark.getBoundingClientRect().left - box.current.getBoundingClientRect().left - 160;
       }, () => {});
     return () => { gone = true; };
   }, [which, run, stamp]);

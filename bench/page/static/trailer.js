@@ -34,7 +34,7 @@ export function Trailer({ profile, lit = [], ask }) {
   return html`<svg class="trailer" viewBox="0 0 330 122" role="img" aria-label=${words || t("The trailer from above")}>
     <path class="body" d="M8 8h304v104H8z" /><path class="hitch" d="M8 60h-6M28 60h24" />
     ${[214, 246].map((x) => html`<rect class="tyre" x=${x} y="2" width="22" height="12" /><rect class="tyre" x=${x} y="106" width="22" height="12" />`)}
-    <text class="mark" x="14" y="63">${t("nose")}</text><text class="mark" x="278" y="63">${t("rear")}</text>
+    <text class="mark" x="12" y="50">${t("nose")}</text><text class="mark" x="266" y="63">${t("rear")}</text>
     ${drawn.map((lamp) => (lamp.on
       ? html`<g class="lamp on"><circle cx=${lamp.x} cy=${lamp.y} r="8" /><path d=${rays(lamp.x, lamp.y)} /></g>`
       : html`<circle class="lamp" cx=${lamp.x} cy=${lamp.y} r="3.2" />`))}

@@ -1,16 +1,16 @@
 // The ABS warning lamp: does it light at power-on and go out, and what does it blink?
 
-import { html, useRef, useState } from "../vendor/preact.js";
+import { html, useRef } from "../vendor/preact.js";
 import { t } from "../words.js";
 import { act, mine, store } from "../link.js";
-import { Choice } from "../parts.js";
+import { Choice, useKept } from "../parts.js";
 
 const PAUSE_MS = 1500; // between two figures of a code; common practice, no source
 
 export function Abs({ next }) {
   const circuit = store.visit.profile.circuits.find((each) => /abs/i.test(each.name + each.title));
-  const [lamp, setLamp] = useState("");
-  const [taps, setTaps] = useState([]);
+  const [lamp, setLamp] = useKept("abs-lamp", "");
+  const [taps, setTaps] = useKept("abs-taps", []);
   const groups = grouped(taps);
   const code = groups.join("-");
   const clear = useRef();
@@ -23,7 +23,7 @@ export function Abs({ next }) {
     <button class="wide" disabled=${!mine() || !circuit} onClick=${() => act("runs", "POST", { run: { kind: "power", only: [circuit.name], seconds: 60 } })}>${t("Power the ABS circuit for a minute")}</button>
     <${Choice} name="lamp" label=${t("The lamp")} value=${lamp} set=${setLamp} options=${[["out", t("lit, then went out")], ["on", t("lit and stayed on")], ["never", t("never lit")]]} />
     <section class="taps"><h3>${t("Count a blink code")}</h3>
-      <button class="tap" onClick=${() => { navigator.vibrate?.(20); setTaps((now) => [...now, performance.now()]); }}>${t("Tap at every blink")}<b>${taps.length ? groups.at(-1) : ""}</b></button>
+      <button class="tap" onClick=${() => { navigator.vibrate?.(20); setTaps([...taps, performance.now()]); }}>${t("Tap at every blink")}<b>${taps.length ? groups.at(-1) : ""}</b></button>
       <output aria-live="polite">${code || "–"}</output>
       <button class="quiet wide" ref=${clear} disabled=${!taps.length} onClick=${() => setTaps([])}>${t("Count again")}</button></section>
     <button class="main wide" disabled=${!mine() || (!lamp && !code)} onClick=${save}>${t("Keep and go on")}</button>`;

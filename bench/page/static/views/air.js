@@ -13,7 +13,7 @@ const SHOWN_S = 90;
 
 export function Air({ next }) {
   const run = newest(store.visit.runs.filter((each) => each.command === "inspect")).find((each) => each.steps.some((step) => step.step === "air-sensors"));
-  const [chosen, toggle] = useSet(STEPS.map(([name]) => name));
+  const [chosen, toggle] = useSet("air", STEPS.map(([name]) => name));
   const able = mine() && store.state.board.connected && store.state.board.air;
   const only = ["air-sensors", ...STEPS.map(([name]) => name).filter((name) => chosen.has(name)), "air-safe"];
   return html`${run && html`<div class="outcome"><${Verdict} of=${run.verdict} big /><p>${run.statement}</p></div><${Steps} steps=${run.steps} />`}

@@ -3,16 +3,16 @@
 import { html, useEffect, useState } from "../vendor/preact.js";
 import { t } from "../words.js";
 import { act, mine, store } from "../link.js";
-import { Choice, Ticks, titleOf, useLive, useSet } from "../parts.js";
+import { Choice, Ticks, titleOf, useKept, useLive, useSet } from "../parts.js";
 import { Trailer } from "../trailer.js";
 
 export function Lamps({ next }) {
   const { profile } = store.visit;
-  const [how, setHow] = useState("walk");
-  const [seconds, setSeconds] = useState(10);
-  const [rounds, setRounds] = useState(1);
-  const [chosen, toggle] = useSet();
-  const [flash, setFlash] = useState(false);
+  const [how, setHow] = useKept("how", "walk");
+  const [seconds, setSeconds] = useKept("seconds", 10);
+  const [rounds, setRounds] = useKept("rounds", 1);
+  const [chosen, toggle] = useSet("power");
+  const [flash, setFlash] = useKept("flash", false);
   const turns = profile.circuits.some((each) => each.turn && chosen.has(each.name));
   const start = () => act("runs", "POST", { run: how === "walk"
     ? { kind: "walk", seconds, rounds, only: profile.circuits.filter((each) => each.lit).map((each) => each.name) }
@@ -26,11 +26,14 @@ export function Lamps({ next }) {
     <button class="wide" onClick=${next}>${t("Next")}</button>`;
 }
 
+const plainly = (name) => name.replaceAll("-", " ");
+
 export function LitNow() {
   const { doing } = store.state;
   const live = useLive();
   const profile = store.visit.profile;
-  const lit = doing.command === "walk" ? [doing.circuit].filter(Boolean)
+  const walking = doing.command === "walk";
+  const lit = walking ? [doing.circuit].filter(Boolean)
     : profile.circuits.filter((each) => live?.pins?.[each.pin] && live.pins[each.pin][0] !== "off").map((each) => each.name);
   const left = doing.seconds && live && doing.circuit ? Math.max(0, doing.seconds - (live.u - doing.since)) : null;
   const amps = lit.reduce((sum, name) => sum + (live?.pins?.[profile.circuits.find((each) => each.name === name)?.pin]?.[1] || 0), 0);
@@ -39,11 +42,13 @@ export function LitNow() {
   const wrong = async () => {
     if (await act("notes", "POST", { about: "lamps", text: `${titleOf(doing.circuit)}: not as it should be, seen at the walk-round` })) setNoted(doing.circuit);
   };
-  return html`<div class="lit"><p class="huge" role="status">${lit.length ? lit.map(titleOf).join(", ") : t("none lit")}</p>
-    ${left !== null && html`<p class="countdown" aria-hidden="true">${Math.ceil(left)}</p>`}
+  const named = walking ? lit : doing.circuits;
+  return html`<div class="lit"><div class="now-lit"><p class="huge" role="status">${named.length ? named.map(plainly).join(", ") : t("none lit")}</p>
+    ${left !== null && html`<p class="countdown" aria-hidden="true">${Math.ceil(left)}</p>`}</div>
+    <p class="hint">${named.map(titleOf).join("; ")}</p>
     <${Trailer} profile=${profile} lit=${lit} />
     <p class="amps"><output>${amps.toFixed(2)} A</output> ${doing.progress?.text && doing.progress.text !== "lit" && html`<span>${t(doing.progress.text)}</span>`}</p>
-    ${doing.command === "walk" && doing.circuit && mine() && html`<button class="wide" disabled=${noted === doing.circuit} onClick=${wrong}>${noted === doing.circuit ? t("Noted") : t("Something is not right here")}</button>`}
+    ${walking && doing.circuit && mine() && html`<button class="wide" disabled=${noted === doing.circuit} onClick=${wrong}>${noted === doing.circuit ? t("Noted") : t("Something is not right here")}</button>`}
     ${doing.command === "power" && mine() && html`<button class="main wide" onClick=${() => act("line", "POST", { text: "" })}>${t("Switch off")}</button>`}
   </div>`;
 }

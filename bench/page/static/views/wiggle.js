@@ -13,7 +13,7 @@ const PLACES = ["nose", "front third", "middle", "rear third", "axles", "rear la
 export function Wiggle({ next }) {
   const { profile } = store.visit;
   const beep = useBeep();
-  const [chosen, toggle] = useSet();
+  const [chosen, toggle] = useSet("wiggle");
   const start = () => {
     beep(880, 60);
     act("runs", "POST", { run: { kind: "wiggle", only: chosen.size ? [...chosen] : null } });
