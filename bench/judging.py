@@ -55,6 +55,8 @@ def earlier(
         state = f"its verdict is {run.verdict.value}" if run.state == "complete" else f"its run was {run.state}"
         raise InputError(f"record {run.id} is no baseline: {state}; only one that passed shows what is sound")
     measurements = _measurements(run, location)
+    if not any(reading.driven for reading in measurements.readings):
+        raise InputError(f"record {run.id} is no baseline: it holds no measurements of a fed circuit")
     if parts_of(build(measurements.profile)) != parts_of(build(profile)):
         raise InputError(
             f"record {run.id} is no baseline for {profile.name}: it is of {run.profile}, a harness of other parts"
