@@ -26,6 +26,7 @@ LEAST_OHM = 1e-5
 FLOATING_S = 1e-8  # from every node to the board's negative: nothing ever floats
 HOLD_S = 1e5  # stiffness of a driven pin
 RETURN_OHM = 0.005  # a return switch with its lead
+BAR_S = 1e4  # between ground pins: the board joins them before its return switch
 CLAMP_OHM = 0.010  # a return switch and the clamp on the frame
 LARGEST_STEP_V = 4.0
 CLOSE_ENOUGH_V = 1e-4  # of the last step; Newton's method leaves its square
@@ -110,7 +111,7 @@ class Network:
         factor: (loads,), multiplies each load's current.
         cold_scale: (loads,) or (n, loads), multiplies the cold resistance of each filament.
         pin_nodes: (pins,), nodes of the connector's pins.
-        ground_nodes: nodes of its ground pins.
+        ground_nodes: nodes of its ground pins, which the board joins.
         chassis: node of the chassis.
         return_ohm: the board's pin return.
         clamp_ohm: the board's chassis return with its clamp.
@@ -161,6 +162,11 @@ class Network:
         """(loads, nodes * nodes): what one siemens of each load adds to the matrix."""
         rows = self.load_incidence
         return np.asarray(np.einsum("ki,kj->kij", rows, rows).reshape(len(rows), self.size**2))
+
+    @property
+    def bar(self) -> IntArray:
+        """The ground pin at which the board's return switch sits; empty without ground pins."""
+        return self.ground_nodes[:1]
 
     @property
     def siemens(self) -> FloatArray:
@@ -270,8 +276,11 @@ def _passive(network: Network, feeds: Feeds) -> tuple[FloatArray, FloatArray]:
     passive = np.repeat(shared[None], len(feeds.siemens), axis=0)
     pins = network.pin_nodes
     passive[:, pins, pins] += feeds.siemens
-    for node in network.ground_nodes:
-        passive[:, node, node] += feeds.pin_return / network.return_ohm
+    bar, rest = network.bar, network.ground_nodes[1:]
+    passive[:, bar, bar] += (feeds.pin_return / network.return_ohm + BAR_S * len(rest))[:, None]
+    passive[:, rest, rest] += BAR_S
+    passive[:, rest, bar] -= BAR_S
+    passive[:, bar, rest] -= BAR_S
     passive[:, network.chassis, network.chassis] += feeds.chassis_return / network.clamp_ohm
     driven = np.zeros((len(feeds.siemens), network.size))
     driven[:, pins] = feeds.siemens * feeds.volts
@@ -303,7 +312,7 @@ def _solution(network: Network, feeds: Feeds, state: _Newton) -> Solution:
         state.amps,
         pin_v,
         np.where(feeds.fed, fed_a, 0.0),
-        feeds.pin_return * volts[:, network.ground_nodes].sum(axis=1) / network.return_ohm,
+        feeds.pin_return * volts[:, network.bar].sum(axis=1) / network.return_ohm,
         feeds.chassis_return * volts[:, network.chassis] / network.clamp_ohm,
         state.matrix,
     )

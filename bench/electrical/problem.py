@@ -85,10 +85,10 @@ class Problem:
         return np.concatenate([network.pin_nodes, [network.chassis], elsewhere]).astype(np.int64)
 
     @cached_property
-    def ground_columns(self) -> IntArray:
-        """Positions of the ground pins among the pins."""
+    def bar_column(self) -> IntArray:
+        """Position among the pins of the one at which the board's return switch sits."""
         network = self.unknowns.sound
-        return np.flatnonzero(np.isin(network.pin_nodes, network.ground_nodes))
+        return np.flatnonzero(np.isin(network.pin_nodes, network.bar))
 
     @cached_property
     def _sense_rows(self) -> IntArray:

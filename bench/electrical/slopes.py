@@ -56,7 +56,7 @@ def to_columns(problem: Problem, prediction: Prediction, nodes: FloatArray) -> F
     network, feeds = prediction.network, prediction.feeds
     pins = len(network.pin_nodes)
     fed_s = np.where(feeds.fed, feeds.siemens - feeds.pull_down_s, 0.0)
-    by_pin = (feeds.pin_return / network.return_ohm)[:, None] * nodes[:, problem.ground_columns].sum(axis=1)
+    by_pin = (feeds.pin_return / network.return_ohm)[:, None] * nodes[:, problem.bar_column].sum(axis=1)
     by_chassis = (feeds.chassis_return / network.clamp_ohm)[:, None] * nodes[:, pins]
     return np.concatenate(
         [problem.read_out(nodes), -fed_s[:, :, None] * nodes[:, :pins], by_pin[:, None], by_chassis[:, None]], axis=1
@@ -217,8 +217,7 @@ def _add_board(response: _Response, rates: FloatArray) -> None:
     problem, prediction, reach = response.problem, response.prediction, response.reach
     network, solution, known = prediction.network, prediction.solution, problem.unknowns
     board = known.layout.board.start
-    ground_a = solution.node_v[:, network.ground_nodes] * (prediction.feeds.pin_return / network.return_ohm)[:, None]
-    rates[:, :, board] += RETURN_SIGMA * np.einsum("nog,ng->no", reach[:, :, network.ground_nodes], ground_a)
+    rates[:, :, board] += RETURN_SIGMA * reach[:, :, network.bar].sum(axis=2) * solution.pin_return_a[:, None]
     rates[:, :, board + 1] += RETURN_SIGMA * reach[:, :, network.chassis] * solution.chassis_return_a[:, None]
     from_source = np.einsum("nop,np->no", reach[:, :, network.pin_nodes], solution.pin_a)
     for offset in (0, 1):

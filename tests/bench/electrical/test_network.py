@@ -6,6 +6,7 @@ import pytest
 
 from bench.electrical.harness import build
 from bench.electrical.network import predict
+from bench.profiles import load_profile
 from bench.profiles.model import (
     CHASSIS,
     COPPER_OHM_MM2_PER_M,
@@ -121,3 +122,24 @@ def test_nodes_without_any_path_do_not_float_away() -> None:
 
     assert np.all(np.isfinite(solution.node_v))
     assert solution.node_v.max() <= 12.61
+
+
+def test_the_board_joins_ground_pins_even_with_its_return_open() -> None:
+    profile = load_profile("light-13pin")
+    grounds = [list(build(profile).pins).index(pin) for pin in profile.connector.ground_pins]
+    readings = tuple(Reading("drive", returns, (1,), {1: 12.6}) for returns in ("none", "pin"))  # type: ignore[arg-type]
+    open_return, closed = predict(Measurements(profile, 20.0, 12.6, BoardErrors(), readings)).pin_v[:, grounds]
+
+    np.testing.assert_allclose(open_return, open_return[0], atol=0.001)
+    np.testing.assert_allclose(closed, 0.0, atol=0.05)
+
+
+def test_a_harness_without_ground_pins_returns_by_the_clamp_alone() -> None:
+    profile = one_lamp(
+        Resistor(6.0), Segment("feed", "pin.2", "lamp", 1.0, 2.0), Segment("back", "rear", "pin.1", 1.0, 2.0)
+    )
+    pins = tuple(replace(pin, ground=False) for pin in profile.connector.pins)
+    solution = predict(drive(replace(profile, connector=replace(profile.connector, pins=pins)), "both"))
+
+    assert solution.pin_return_a[0] == 0
+    assert solution.chassis_return_a[0] == pytest.approx(12.6 / 6.0, rel=0.02)
