@@ -14,7 +14,7 @@ from bench.sequences.values import judged
 STAGGER_S = 0.02  # the worst of one inrush is over before the next begins
 ROOM_TRIES = 10
 LEAST_A = 0.2
-LONGEST_S = 0.3  # sag and drop don't hang on the last percent of the current
+LONGEST_S = 0.6  # sag and drop don't hang on the last percent of the current
 
 
 async def all_lamps(inspection: Inspection, outcome: Outcome) -> None:

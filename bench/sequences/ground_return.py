@@ -12,8 +12,8 @@ from bench.electrical.plan import feeds_unit
 from bench.profiles.model import Circuit, Reading
 from bench.results import Value, Verdict
 from bench.sequences.drawing import Drawing, Drawn
-from bench.sequences.inspection import Inspection, Outcome, board_errors, reading_of
-from bench.sequences.settle import EMPTY_V, MEAN_S, discharge, settle
+from bench.sequences.inspection import Inspection, Outcome, at_rest, board_errors, reading_of
+from bench.sequences.settle import EMPTY_V, discharge, settle
 from bench.sequences.values import judged, limited, source_of
 
 PAIR = 2
@@ -72,8 +72,9 @@ def _conducts(inspection: Inspection, circuit: Circuit) -> bool:
 
 
 async def _settled(inspection: Inspection, pair: Sequence[Circuit], rest: Snapshot) -> Reading:
-    settled = await settle(inspection.guard, [inspection.channel(circuit) for circuit in pair])
-    return reading_of(
+    """A reading at rest: lamps behind a worse return cool down, and take a while to."""
+    settled = await settle(inspection.guard, [inspection.channel(circuit) for circuit in pair], nearly=True)
+    reading = reading_of(
         inspection,
         "drive",
         pair,
@@ -82,13 +83,15 @@ async def _settled(inspection: Inspection, pair: Sequence[Circuit], rest: Snapsh
         limited=bool(settled.limited),
         tripped=bool(settled.tripped),
     )
+    return at_rest(reading, inspection.by_pin(settled.steady_a))
 
 
 async def _switched(inspection: Inspection, pair: Sequence[Circuit], rest: Snapshot, returns: Return) -> Reading:
     await inspection.guard.returns(returns)
-    seen = await inspection.guard.wait(MEAN_S)
-    reading = reading_of(inspection, "drive", pair, seen, rest=rest)
-    inspection.progress(seen, f"return by the {reading.returns} alone: {returned_a(reading):.2f} A")
+    reading = await _settled(inspection, pair, rest)
+    inspection.progress(
+        await inspection.guard.fresh(), f"return by the {reading.returns} alone: {returned_a(reading):.2f} A"
+    )
     return reading
 
 

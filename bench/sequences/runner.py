@@ -273,7 +273,8 @@ class _Loop:
     # --- judging ---
 
     async def _judged(self, step: Step, outcome: Outcome) -> StepResult:
-        findings = (*outcome.findings, *await self._by_rules(step))
+        own = self._not_told(outcome.findings) if step.name == DIAGNOSIS else outcome.findings
+        findings = (*own, *await self._by_rules(step))
         values = tuple(_with_findings(value, (*self._found, *findings)) for value in outcome.values)
         self._found += findings
         self._inspection.suspects |= _suspects(findings)
@@ -301,6 +302,11 @@ class _Loop:
         if fresh:
             self._tell(FirstLook(step.name, fresh))
         return ()
+
+    def _not_told(self, findings: Collection[Finding]) -> list[Finding]:
+        """Without what an earlier step has found by itself, with limits of its own."""
+        told = {_key(finding) for finding in self._found}
+        return [finding for finding in findings if _key(finding) not in told]
 
     def _to_be_concluded(self, step: Step) -> bool:
         return any(later.name == DIAGNOSIS for later in self._steps[self._steps.index(step) + 1 :])

@@ -1,7 +1,7 @@
 """Waiting in board time: for lamps to settle, and for pins to let go of their charge.
 
 Settled, by a rule without a model: no current changed by more than half a percent over 40 ms,
-or 400 ms are over. A channel at its current limit has not settled; one that has
+or a second is over. A channel at its current limit has not settled; one that has
 tripped never will.
 
 Nearly settled is enough where the end can be told: a filament's current approaches its end like a
@@ -24,7 +24,7 @@ POLL_S = 0.018
 CALM_OVER_S = 0.038  # two polls, with what their exchanges take
 CALM_SHARE = 0.005
 NOISE_A = 0.004  # of a mean over 10 ms: below it nothing can be called a change
-LONGEST_S = 0.4
+LONGEST_S = 1.0  # lamps behind a bad contact heat slowly
 UNIT_STARTS_S = 0.4  # a control unit takes its current in steps after it starts
 NEAR_SHARE = 0.07
 UNEVEN_SHARE = 0.1  # of a step

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +14,7 @@ from bench.profiles.model import Measurements
 from bench.results import Finding, Run, StepResult, Verdict
 from bench.safety import GuardedBoard
 from bench.sequences import STEPS, Question, run_inspection
+from bench.sequences.inspection import Inspection, Outcome
 from bench.virtual_time import run_virtual
 from tests.bench.safety.fake_board import EVERYTHING, FakeBoard, small_profile
 from tests.bench.sequences.sessions import STARTED, YES, MemoryStore
@@ -315,6 +317,18 @@ def test_with_the_diagnosis_to_come_the_first_look_is_told_and_only_the_diagnosi
     assert [(event.step, event.findings[0].kind) for event in glimpsed] == [("circuits", "lamp-out")]
     assert all(value.verdict is not Verdict.FAIL for step in run.steps for value in step.values)
     assert run.verdict is Verdict.FAIL
+
+
+def test_the_diagnosis_does_not_repeat_what_a_step_found_by_itself(monkeypatch):
+    async def finds(_: Inspection, outcome: Outcome) -> None:
+        outcome.findings.append(found("cross-connection", "stop", "tail"))
+
+    steps = tuple(replace(step, perform=finds) if step.name == "look" else step for step in STEPS)
+    monkeypatch.setattr("bench.sequences.steps.STEPS", steps)
+
+    run = inspected(conclude=concluded(found("cross-connection", "stop", "tail"), found("open", "stop")))
+
+    assert steps_with_findings(run) == {"look": ["cross-connection"], "diagnosis": ["open"]}
 
 
 def test_outputs_are_off_while_the_readings_are_weighed():
