@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from bench import attachments
 from bench.errors import InputError, RecordError
 from bench.profiles import load_profile, measurements_document, profile_document
 from bench.profiles.model import Measurements, Profile
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
     from bench.reports import Added, Paper
 
 Location = str | Path | None
-PROFILE_ATTACHMENT = "profile.json"
-INSPECTION_ATTACHMENT = "inspection.json"
-OWN_ATTACHMENTS = (PROFILE_ATTACHMENT, INSPECTION_ATTACHMENT)
 EXPORT_FORMATS = ("csv", "mf4", "junit", "json", "archive")
 
 
@@ -87,7 +85,7 @@ class Recording:
         self._parts = 0
         await self._records.call(self._store.begin, run)
         if self.profile is not None:
-            await self.attach(run.id, PROFILE_ATTACHMENT, profile_document(self.profile))
+            await self.attach(run.id, attachments.PROFILE, profile_document(self.profile))
 
     async def add_step(self, run_id: str, step: StepResult) -> None:
         """Keep a step."""
@@ -250,7 +248,7 @@ def _page(store: "Store", found: Run, profile: Profile) -> str:
     from bench.reports import render_html
 
     files = store.attachments(found.id)
-    seen = files.get(INSPECTION_ATTACHMENT)
+    seen = files.get(attachments.INSPECTION)
     return render_html(
         found,
         profile,
@@ -286,11 +284,11 @@ def keep_inspection(record_id: str, answers_file: str, location: Location = None
     answers = load_answers(answers_file)
     check_answers(answers, answers_file)
     with open_records(location) as store:
-        store.attach(store.resolve(record_id), INSPECTION_ATTACHMENT, json.dumps(answers).encode())
+        store.attach(store.resolve(record_id), attachments.INSPECTION, json.dumps(answers).encode())
 
 
 def _profile_of(store: "Store", run: Run) -> Profile:
-    kept = store.attachments(run.id).get(PROFILE_ATTACHMENT)
+    kept = store.attachments(run.id).get(attachments.PROFILE)
     return _profile_from(kept, run.id) if kept else load_profile(run.profile)
 
 
@@ -299,7 +297,7 @@ def _profile_from(kept: bytes, record_id: str) -> Profile:
     from bench.profiles.source import Document, parse_json
 
     label = f"the profile in record {record_id}"
-    return profile_of(Document(Path(PROFILE_ATTACHMENT), label, parse_json(kept.decode(), label), dict))
+    return profile_of(Document(Path(attachments.PROFILE), label, parse_json(kept.decode(), label), dict))
 
 
 def export_text(record_id: str, kind: str, location: Location = None, *, part: str = "values") -> bytes:
@@ -323,9 +321,9 @@ def export_text(record_id: str, kind: str, location: Location = None, *, part: s
 def _measurements(store: "Store", record_id: str) -> dict[str, Any]:
     from bench.exports import joined
 
-    attachments = store.attachments(record_id)
-    profile = attachments.get(PROFILE_ATTACHMENT)
-    document = joined(attachments, json.loads(profile) if profile else None)
+    files = store.attachments(record_id)
+    profile = files.get(attachments.PROFILE)
+    document = joined(files, json.loads(profile) if profile else None)
     if document is None:
         raise InputError(f"record {record_id} holds no measurements: nothing was measured in it")
     return document

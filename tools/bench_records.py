@@ -1,19 +1,24 @@
-"""What records cost: many runs listed, searched and verified; sustained writing; reports.
+"""What records cost: many runs listed, searched and verified; sustained writing; reports; writers killed.
 
-    python -m tools.bench_records               10,000 runs
+    python -m tools.bench_records               10,000 runs, 20 kills
     python -m tools.bench_records --runs 1000   a tenth of it, for a quick look
+    python -m tools.bench_records --kills 1000  with a whole campaign; a failure prints its seed
 
 The runs are copies of one real inspection of the simulated trailer, with all its values, recordings, readings and its
 profile, spread over 200 units. Writing is compared in the same run with bare sqlite3 that stores the same
-packed samples, one durable transaction a step, taken in turns. Times are wall times of this process.
+packed samples, one durable transaction a step, taken in turns. Times are wall times; those of a whole command begin
+with its process and end with it, and stand beside those of an interpreter that does nothing.
 """
 
 import argparse
 import sqlite3
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,10 +27,12 @@ import numpy as np
 
 import bench
 from bench import keeping
-from bench.records import Store, rows
-from bench.records.archive import SPOOL, spool_line
+from bench.records import Store, chain, rows, tables
 from bench.results import Run, StepResult, Trace, Verdict
+from tools.kill_campaign import kill_once
 
+ROOT = Path(__file__).resolve().parent.parent
+COMMAND = (sys.executable, "-c", "import sys; from bench.cli import main; sys.exit(main())")
 UNITS = 200
 STEPS = 30
 SAMPLES = 50_000  # of each of two columns, a step
@@ -50,28 +57,62 @@ def inspected(file: Path) -> tuple[Run, Mapping[str, bytes]]:
         return store.load(run.id), store.attachments(run.id)
 
 
-def copies(run: Run, attachments: Mapping[str, bytes], count: int) -> Iterator[str]:
-    """The lines of a spool with ``count`` copies of a run, 40 minutes apart."""
-    yield f'{{"format":"{SPOOL}"}}\n'
+Act = tuple[str, int, chain.Bundle]  # kind, number, rows
+
+
+def acts_of(run: Run, attachments: Mapping[str, bytes]) -> Iterator[Act]:
+    """What a run with its files is made of, in the order of writing."""
+    yield "run", 0, {"run": [rows.run_row(run)]}
+    for no, (name, data) in enumerate(attachments.items()):
+        yield "attachment", no, {"attachment": [rows.attachment_row(run.id, no, name, data)]}
+    for no, step in enumerate(run.steps):
+        yield "step", no, rows.step_bundle(run.id, no, step)
+    yield "end", 0, {"run_end": [rows.end_row(run.id, "complete", run.duration_s, None)]}
+
+
+def copies(run: Run, count: int) -> Iterator[Run]:
+    """So many copies of a run, 40 minutes apart, spread over the units."""
     for number in range(count):
         started = datetime(2025, 1, 1, tzinfo=UTC) + timedelta(minutes=40 * number)
         run_id = f"{started:%Y%m%d-%H%M%S}-{number % 1000:04}"
-        unit = f"TR-{number % UNITS:03}"
-        header = replace(run, id=run_id, started=started.isoformat(), unit_number=unit)
-        yield spool_line("run", run_id, 0, {"run": [rows.run_row(header)]})
-        for no, (name, data) in enumerate(attachments.items()):
-            yield spool_line("attachment", run_id, no, {"attachment": [rows.attachment_row(run_id, no, name, data)]})
-        for no, step in enumerate(run.steps):
-            yield spool_line("step", run_id, no, rows.step_bundle(run_id, no, step))
-        yield spool_line("end", run_id, 0, {"run_end": [rows.end_row(run_id, "complete", run.duration_s, None)]})
+        yield replace(run, id=run_id, started=started.isoformat(), unit_number=f"TR-{number % UNITS:03}")
+
+
+def fill(file: Path, run: Run, attachments: Mapping[str, bytes], count: int) -> None:
+    """Write copies past the store, which would take a transaction a step; ``verify`` says whether they are right."""
+    Store(file).close()
+    connection = sqlite3.connect(file)
+    waiting: dict[str, list[tuple[object, ...]]] = defaultdict(list)
+    seq, link = 0, chain.GENESIS
+    for number, copy in enumerate(copies(run, count), 1):
+        for kind, no, bundle in acts_of(copy, attachments):
+            seq, digests = seq + 1, chain.digests_of(bundle)
+            own = chain.entry_hash(seq, kind, copy.id, no, digests, link)
+            waiting["entry"].append((seq, kind, copy.id, no, chain.canonical(digests), link, own))
+            link = own
+            for table, of in bundle.items():
+                names = [column.name for column in tables.metadata.tables[table].columns]
+                waiting[table] += [tuple(row[name] for name in names) for row in of]
+        if number % 200 == 0 or number == count:
+            _insert(connection, waiting)
+    connection.close()
+
+
+def _insert(connection: sqlite3.Connection, waiting: dict[str, list[tuple[object, ...]]]) -> None:
+    with connection:
+        for table, of in waiting.items():
+            if of:
+                connection.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * len(of[0]))})", of)  # noqa: S608
+    waiting.clear()
 
 
 def many_runs(folder: Path, count: int) -> None:
     """List, history, due days, series and verify over ``count`` runs."""
     run, attachments = inspected(folder / "one.sqlite")
+    made_s = timed_s(lambda: fill(folder / "many.sqlite", run, attachments, count))
+    size = (folder / "many.sqlite").stat().st_size / 1e6
+    print(f"{count} runs of {len(run.steps)} steps written in {made_s:.1f} s, {size:.0f} MB", flush=True)
     with Store(folder / "many.sqlite") as store:
-        made_s = timed_s(lambda: store.take_in(copies(run, attachments, count), "copies"))
-        print(f"{count} runs taken in in {made_s:.1f} s, {(folder / 'many.sqlite').stat().st_size / 1e6:.0f} MB")
         for name, action in {
             "list, newest 20": lambda: store.runs(20),
             "list of one unit": lambda: store.runs(20, "TR-007"),
@@ -80,14 +121,23 @@ def many_runs(folder: Path, count: int) -> None:
             "one value over all runs": lambda: store.series("tail current"),
         }.items():
             print(f"{name:32s} {statistics.median(timed_s(action) for _ in range(5)):.3f} s")
-        print(f"{'verify':32s} {timed_s(lambda: expect_sound(store)):.2f} s")
+    record = str(folder / "many.sqlite")
+    whole("an interpreter that does nothing", [sys.executable, "-c", "pass"])
+    for words in (["list"], ["history", "TR-007"], ["list", "--find", "tail"], ["due", "--on", "2025-06-01"]):
+        whole(f"umbilical records {' '.join(words)}", [*COMMAND, "records", *words, "--record", record])
+    whole("umbilical records verify", [*COMMAND, "records", "verify", "--record", record], times=3)
 
 
-def expect_sound(store: Store) -> None:
-    """Verify, and give up when something is wrong."""
-    problems = store.verify()
-    if problems:
-        raise SystemExit(f"the chain is not sound: {problems[0]}")
+def whole(name: str, command: Sequence[str], times: int = 5) -> None:
+    """A command from the start of its process to its end; the fastest and the middle of several."""
+
+    def once() -> None:
+        done = subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=ROOT)
+        if done.returncode not in (0, 1):
+            raise SystemExit(f"{name}: {done.stderr.decode()}")
+
+    took_s = sorted(timed_s(once) for _ in range(times))
+    print(f"{name:60s} {took_s[0]:.2f} s, median {statistics.median(took_s):.2f} s", flush=True)
 
 
 def noisy_step(number: int) -> StepResult:
@@ -137,14 +187,17 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--runs", type=int, default=10_000)
-    count = parser.parse_args().runs
+    parser.add_argument("--kills", type=int, default=20)
+    asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        many_runs(folder, count)
+        many_runs(folder, asked.runs)
         with Store(folder / "one.sqlite") as store:
             run = replace(store.load("last"), steps=())
         writing(folder, run)
         reports(folder / "one.sqlite")
+    lost = [problem for seed in range(asked.kills) for problem in kill_once(seed)]
+    print(f"{asked.kills} writers killed at random moments, {len(lost)} problems {lost[:3] or ''}")
 
 
 if __name__ == "__main__":

@@ -22,21 +22,24 @@ def list_records(
     unit: Unit = None,
     since: Since = None,
     until: Until = None,
+    find: Annotated[
+        str | None, typer.Option("--find", metavar="WORDS", help="Only with these words in labels, findings, notes.")
+    ] = None,
     record: opt.Records = None,
     as_json: opt.Json = False,
 ) -> int:
     """List records, newest first."""
     from dataclasses import asdict
 
-    from bench import app
     from bench.cli import json_view, terminal
+    from bench.records import Store
     from bench.records.location import default_path
 
     first, last = day_of(since, "--since"), day_of(until, "--until")
     runs: list[RunSummary] = []
     if record is not None or default_path().exists():  # nothing recorded yet is not an error
-        with app.open_records(record) as store:
-            runs = store.runs(limit, unit, first, last)
+        with Store(record, create=False) as store:
+            runs = store.runs(limit, unit, first, last, find)
     if as_json:
         json_view.emit([asdict(run) for run in runs])
     elif runs:
@@ -55,14 +58,15 @@ def show_record(
     """Show one record as it stood at the end of its run, and what came after: retests, notes, files, signatures."""
     from dataclasses import asdict
 
-    from bench import app
     from bench.cli import json_view, retest_view, terminal, verdict_view
-    from bench.cli.running import units_of
+    from bench.records import Store
+    from bench.records.kept import units_kept
 
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         run = store.load(record_id)
         retests, notes = store.reexamined(run.id), store.notes(run.id)
         files, signatures = store.attachments(run.id), store.signatures(run.id)
+        system = units_kept(store, run.id)
     if as_json:
         later = {
             "followups": retest_view.documents(retests),
@@ -76,9 +80,9 @@ def show_record(
     kept += [("note", f"{note.written[:16]} {note.author or ''}: {note.text}") for note in notes]
     kept += [("file", f"{name}, {len(data):,} bytes") for name, data in files.items()]
     kept += [("signed", f"{each.written[:16]} {each.name}, {each.role}: {each.statement}") for each in signatures]
-    verdict_view.show(terminal.out(), run, kept, units_of(run))
+    verdict_view.show(terminal.out(), run, kept, system)
     if retests:
-        terminal.out().print(retest_view.side_by_side("What retests said", retests, units_of(run)))
+        terminal.out().print(retest_view.side_by_side("What retests said", retests, system))
     return 0
 
 
@@ -87,10 +91,10 @@ def verify(record: opt.Records = None, as_json: opt.Json = False) -> int:
     """Check that no record was changed, removed or added afterwards."""
     import os
 
-    from bench import app
     from bench.cli import json_view, terminal
+    from bench.records import Store
 
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         problems = store.verify(workers=os.cpu_count() or 1)
     if as_json:
         json_view.emit({"records": store.where, "problems": problems})

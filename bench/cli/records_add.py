@@ -18,9 +18,9 @@ def note(
     as_json: opt.Json = False,
 ) -> int:
     """Add a remark to a record."""
-    from bench import app
+    from bench.records import Store
 
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         run_id = store.resolve(record_id)
         store.add_note(run_id, words, author)
     _say(as_json, {"record": run_id, "note": words}, f"noted in {run_id}")
@@ -39,13 +39,13 @@ def attach(
     """Keep a photo or another file with a record; photos stand in its report."""
     from pathlib import Path
 
-    from bench import app, keeping
+    from bench.attachments import is_own
     from bench.errors import InputError
-    from bench.exports import PART_PREFIX
+    from bench.records import Store
     from bench.records.photos import LARGEST, media_type
 
     called = name or Path(file).name
-    if called in keeping.OWN_ATTACHMENTS or called.startswith(PART_PREFIX):
+    if is_own(called):
         raise InputError(f"{called}: the bench keeps a file of that name itself; give another with --name")
     try:
         data = Path(file).read_bytes()
@@ -53,7 +53,7 @@ def attach(
         raise InputError(f"{file}: can't be read: {error.strerror or error}") from None
     if not data or len(data) > LARGEST:
         raise InputError(f"{file}: {len(data):,} bytes; 1 to {LARGEST:,} can be kept")
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         run_id = store.resolve(record_id)
         store.attach(run_id, called, data)
     kind = media_type(data) or "a file"
@@ -76,12 +76,12 @@ def sign(
     """
     from dataclasses import asdict
 
-    from bench import app
     from bench.errors import InputError
+    from bench.records import Store
 
     if not name.strip() or not role.strip():
         raise InputError("--name and --role: say who signs, and as what")
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         run_id = store.resolve(record_id)
         signed = store.sign(run_id, name.strip(), role.strip(), statement.strip())
     _say(as_json, {"record": run_id} | asdict(signed), f"{signed.name}, {signed.role}, stands for {run_id}")

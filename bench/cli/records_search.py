@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from bench.records.due import Due
     from bench.records.history import Found, History
     from bench.records.trends import Recurring, Trend
-    from bench.units import System
 
 Unit = Annotated[str | None, typer.Option("--unit", metavar="TEXT", help="Only this unit number or VIN.")]
 Since = Annotated[str | None, typer.Option("--since", metavar="YYYY-MM-DD", help="Only from this day (UTC) on.")]
@@ -45,14 +44,16 @@ def history(
     as_json: opt.Json = False,
 ) -> int:
     """Show everything known of a unit: visits, how values moved, faults that came back, what retests proved."""
-    from bench import app
     from bench.cli import json_view, terminal
     from bench.cli.records import listing
+    from bench.records import Store
+    from bench.records.kept import units_kept
     from bench.records.trends import proved, recurring, trends
 
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         found = store.history(unit)
-    moved, again, words = trends(found, _system(found)), recurring(found), list(proved(found))
+        system = units_kept(store, found.visits[-1].id) if found.visits else "us"
+    moved, again, words = trends(found, system), recurring(found), list(proved(found))
     if as_json:
         json_view.emit(_history_document(found, moved, again))
         return 0
@@ -68,12 +69,6 @@ def history(
     if not every:
         console.print(f"\n{sum(trend.change is None for trend in moved)} values without a change; --all names them")
     return 0
-
-
-def _system(history: "History") -> "System":
-    from bench.cli.running import units_of_profile
-
-    return units_of_profile(history.visits[-1].profile) if history.visits else "us"
 
 
 def _chapters(
@@ -144,12 +139,12 @@ def due(
     """
     from datetime import datetime
 
-    from bench import app
     from bench.cli import json_view, terminal
+    from bench.records import Store
     from bench.records.due import due_of
 
     today = day_of(on, "--on") or datetime.now().astimezone().date()
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         every = [due_of(newest, passed, today, within) for newest, passed in store.inspected_units()]
     every.sort(key=lambda each: (each.due is not None, each.due or today))
     if as_json:
@@ -221,19 +216,19 @@ def stats(
 
     Cp and Cpk with 95 % confidence intervals, for values that are independent and roughly normal.
     """
-    from bench import app
     from bench.cli import json_view, terminal
-    from bench.cli.running import units_of_profile
     from bench.errors import InputError
-    from bench.records import SeriesQuery
+    from bench.records import SeriesQuery, Store
     from bench.records.capability import document_of, figures_of, words_of
+    from bench.records.kept import units_kept
 
     query = SeriesQuery(unit, profile, day_of(since, "--since"), day_of(until, "--until"))
-    with app.open_records(record) as store:
+    with Store(record, create=False) as store:
         points = store.series(name, query)
+        system = units_kept(store, points[-1].run_id) if points else "us"
     if not points:
         raise InputError(f"no measured value is named {name!r} there; `umbilical records show ID` lists names")
-    every = figures_of(points, system := units_of_profile(points[-1].profile))
+    every = figures_of(points, system)
     if as_json:
         json_view.emit([document_of(each) for each in every])
         return 0

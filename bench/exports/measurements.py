@@ -8,7 +8,9 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-PART_PREFIX = "measurements-"
+from bench import attachments
+
+PART_PREFIX = attachments.PARTS
 _LISTS = ("probe", "pulse", "drive")
 
 

@@ -64,7 +64,9 @@ class SeriesQuery:
     until: date | None = None
 
 
-def matching(unit: str | None, since: date | None = None, until: date | None = None) -> list[ColumnElement[bool]]:
+def matching(
+    unit: str | None, since: date | None = None, until: date | None = None, words: str | None = None
+) -> list[ColumnElement[bool]]:
     """Conditions on the table of runs. Ids begin with the UTC date, so a range of days is a range of ids."""
     table = tables.run.c
     wanted: list[ColumnElement[bool]] = []
@@ -78,7 +80,22 @@ def matching(unit: str | None, since: date | None = None, until: date | None = N
         wanted.append(table.id >= f"{since:%Y%m%d}")
     if until is not None:
         wanted.append(table.id < f"{until + timedelta(days=1):%Y%m%d}")
-    return wanted
+    return [*wanted, *(_holding(word) for word in (words or "").lower().split())]
+
+
+def _holding(word: str) -> ColumnElement[bool]:
+    """Runs that hold a word, in any case, in what a person wrote or was told: labels, findings, notes."""
+    run, finding, note = tables.run.c, tables.finding.c, tables.note.c
+
+    def in_any(*columns: ColumnElement[str]) -> ColumnElement[bool]:
+        return or_(*(func.lower(column).contains(word, autoescape=True) for column in columns))
+
+    told = (finding.kind, finding.circuits, finding.location, finding.explain, finding.next)
+    return or_(
+        in_any(run.id, run.command, run.profile, run.unit_number, run.vin, run.operator, run.board_serial),
+        run.id.in_(select(finding.run_id).where(in_any(*told))),
+        run.id.in_(select(note.run_id).where(in_any(note.text, note.author))),
+    )
 
 
 def points(connection: Connection, name: str, query: SeriesQuery) -> list[Point]:

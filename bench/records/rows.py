@@ -11,8 +11,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-import numpy as np
-
 from bench.records.chain import Bundle, Row, canonical
 from bench.results import (
     Alternative,
@@ -44,12 +42,16 @@ def _number(stored: float | None) -> float:
 
 def pack(samples: Sequence[float]) -> bytes:
     """Samples as stored: little-endian float32, zlib; about 3.6 bytes a sample for noisy currents."""
+    import numpy as np  # heavy, and lists do without samples
+
     with np.errstate(over="ignore"):
         return zlib.compress(np.asarray(samples, dtype="<f4").tobytes())
 
 
 def unpack(data: bytes) -> tuple[float, ...]:
     """The samples of a stored column."""
+    import numpy as np
+
     return tuple(np.frombuffer(zlib.decompress(data), dtype="<f4").tolist())
 
 

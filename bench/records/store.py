@@ -16,7 +16,7 @@ from typing import Self
 from sqlalchemy import Connection, select
 
 from bench.errors import RecordError
-from bench.records import chain, database, rows, side_by_side, tables, verify
+from bench.records import chain, database, rows, tables, verify
 from bench.records.archive import acts_of, lines_of
 from bench.records.case import Case, case_of, told_once
 from bench.records.history import History, Point, SeriesQuery, history_of, matching, newest_inspections, points
@@ -276,7 +276,12 @@ class Store:
             return self._load(connection, self._resolve(connection, reference), whole=True)
 
     def runs(
-        self, limit: int = 50, unit: str | None = None, since: date | None = None, until: date | None = None
+        self,
+        limit: int = 50,
+        unit: str | None = None,
+        since: date | None = None,
+        until: date | None = None,
+        words: str | None = None,
     ) -> list[RunSummary]:
         """The newest runs first.
 
@@ -285,8 +290,9 @@ class Store:
             unit: only those with this unit number or VIN, in any case; the last four or more characters of a VIN do.
             since: only those that began on this day (UTC) or later.
             until: only those that began on this day (UTC) or earlier.
+            words: only those that hold each of these words, in any case, in labels, findings or notes.
         """
-        query = select(tables.run.c.id).where(*matching(unit, since, until)).order_by(tables.run.c.id.desc())
+        query = select(tables.run.c.id).where(*matching(unit, since, until, words)).order_by(tables.run.c.id.desc())
         with self._reading() as connection:
             return summaries(connection, connection.scalars(query.limit(limit)).all(), self._now())
 
@@ -326,6 +332,14 @@ class Store:
             found = rows_of(connection, tables.attachment, run_id)
             return {row["name"]: zlib.decompress(row["data"]) for row in found}
 
+    def attachment(self, run_id: str, name: str) -> bytes | None:
+        """The newest file of that name kept with a record, or None."""
+        table = tables.attachment.c
+        query = select(table.data).where(table.run_id == run_id, table.name == name).order_by(table.no.desc())
+        with self._reading() as connection:
+            data = connection.scalars(query.limit(1)).one_or_none()
+        return None if data is None else zlib.decompress(data)
+
     def seal(self, run_id: str) -> str:
         """Hash of the run's newest step, start or end: print it, and a later change to the record can be shown.
 
@@ -342,6 +356,8 @@ class Store:
             workers: processes that share the work where there is much of it; more than one only in a process that
                 has no other database open and runs nothing else.
         """
+        from bench.records import side_by_side  # heavy, and only wanted here
+
         with self._reading() as connection:
             every = verify.ranges(connection)
             alone = workers == 1 or len(every) < MANY or not database.opens_again(self._url)

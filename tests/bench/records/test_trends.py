@@ -92,3 +92,24 @@ def test_runs_are_found_by_the_day(tmp_path: Path) -> None:
         found = store.runs(since=date(2026, 1, 2), until=date(2026, 1, 2))
 
     assert [run.id for run in found] == ["20260102-080000-aaaa"]
+
+
+FOUND = {
+    "lamp-out": ["20260101-080000-aaaa", "20260103-080000-aaaa"],
+    "LAMP tail": ["20260101-080000-aaaa", "20260103-080000-aaaa"],
+    "connector lamp": ["20260103-080000-aaaa"],
+    "vale": ["20260102-080000-aaaa"],
+    "100%": [],
+    "nobody": [],
+}
+
+
+@pytest.mark.parametrize("words", FOUND)
+def test_runs_are_found_by_the_words_of_labels_findings_and_notes(words: str, tmp_path: Path) -> None:
+    with Store(tmp_path / "records.sqlite") as store:
+        for run in (visit(1, 1.8, LAMP), visit(2, 2.8), visit(3, 1.8, LAMP)):
+            store.save(run)
+        store.add_note("20260103-080000-aaaa", "Corroded connector")
+        store.add_note("20260102-080000-aaaa", "all fine", "R. Vale")
+
+        assert sorted(run.id for run in store.runs(words=words)) == FOUND[words]
