@@ -11,9 +11,11 @@ from bench.cli import options as opt
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from bench.records.capability import Figures
     from bench.records.due import Due
     from bench.records.history import Found, History
     from bench.records.trends import Recurring, Trend
+    from bench.units import System
 
 Unit = Annotated[str | None, typer.Option("--unit", metavar="TEXT", help="Only this unit number or VIN.")]
 Since = Annotated[str | None, typer.Option("--since", metavar="YYYY-MM-DD", help="Only from this day (UTC) on.")]
@@ -209,6 +211,9 @@ def stats(
     profile: Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Only of this profile.")] = None,
     since: Since = None,
     until: Until = None,
+    plots: Annotated[
+        str | None, typer.Option("--plots", metavar="FILE.html", help="Draw distribution and course into this page.")
+    ] = None,
     record: opt.Records = None,
     as_json: opt.Json = False,
 ) -> int:
@@ -229,6 +234,8 @@ def stats(
     if not points:
         raise InputError(f"no measured value is named {name!r} there; `umbilical records show ID` lists names")
     every = figures_of(points, system)
+    if plots is not None:
+        _draw(plots, name, every, system)
     if as_json:
         json_view.emit([document_of(each) for each in every])
         return 0
@@ -236,3 +243,24 @@ def stats(
         terminal.print_rows(terminal.out(), {"value": f"{each.name}, {each.profile}"} | words_of(each, system))
         terminal.out().print()
     return 0
+
+
+def _draw(file: str, name: str, every: "Sequence[Figures]", system: "System") -> None:
+    from pathlib import Path
+
+    from bench import keeping
+    from bench.records.capability import words_of
+    from bench.reports import Series, render_statistics
+
+    drawn = [
+        Series(
+            f"{each.name}, {each.profile}",
+            each.unit,
+            [point.value for point in each.trend.points],
+            *each.limits,
+            words_of(each, system),
+        )
+        for each in every
+    ]
+    with keeping.writing(Path(file)):
+        Path(file).write_text(render_statistics(f"Measured over runs: {name}", drawn, system), encoding="utf-8")

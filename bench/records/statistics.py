@@ -21,6 +21,7 @@ import numpy as np
 LEAST = 6  # values, before a change or a capability is spoken of
 FALSE_ALARM = 0.01  # of one sound series
 COVERAGE = 0.95
+ROUNDING = 1e-9  # of the mean: equal values differ by so much, which is no spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +144,7 @@ def _drift(array: np.ndarray, resolution: float) -> tuple[Change, float, float]:
 def capability(values: Sequence[float], low: float | None, high: float | None) -> Capability | None:
     """Cp and Cpk of values within ``low`` and ``high``; None when there are too few, no spread or no limit."""
     seen = spread(values) if len(values) >= LEAST else None
-    if seen is None or not seen.deviation or (low is None and high is None):
+    if seen is None or (low is None and high is None) or seen.deviation <= ROUNDING * abs(seen.mean):
         return None
     return indices(seen.count, seen.mean, seen.deviation, low, high)
 

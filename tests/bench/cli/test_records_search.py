@@ -89,3 +89,11 @@ def test_an_archive_that_is_none_is_refused(record: str, tmp_path: Path, capsys:
     assert "x:1: not JSON" in capsys.readouterr().err
     assert run(record, "import", str(tmp_path / "nothing")) == 64
     assert run(record, "export", "all", "--format", "csv") == 64
+
+
+def test_a_value_is_drawn_into_a_page(record: str, tmp_path: Path) -> None:
+    page = tmp_path / "stats.html"
+
+    assert cli.run(["records", "stats", "*", "--record", record, "--plots", str(page)]) == 0
+    assert page.read_text().count("<svg") >= 2
+    assert cli.run(["records", "stats", "*", "--record", record, "--plots", str(tmp_path / "no" / "x.html")]) == 74

@@ -103,3 +103,7 @@ def test_any_series_is_described(values: list[float]) -> None:
     assert seen.least <= seen.median <= seen.most
     change(values)
     capability(values, -1.0, 1.0)
+
+
+def test_values_that_differ_by_rounding_alone_have_no_index() -> None:
+    assert capability([3.51, 3.51 + 4e-16, 3.51 - 4e-16] * 4, 3.0, 4.0) is None
