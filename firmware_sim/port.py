@@ -58,7 +58,9 @@ class Truth:
 class Plant(Protocol):
     """A harness behind the board's sockets."""
 
-    time_s: float
+    @property
+    def time_s(self) -> float:
+        """Now."""
 
     def switch(self, switches: Switches) -> None:
         """Take new switch positions, effective at ``time_s``."""

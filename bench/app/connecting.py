@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from bench.app.session import Alone, Companion, Session
-from bench.app.simulated import Simulated, link_to, played_by, simulated
+from bench.app.simulated import Simulated, board_of, played_by, simulated
 from bench.events import Listener, ignore
 from bench.keeping import recording
-from bench.link import Board, open_link, parse_board_url
+from bench.link import Board, BoardUrl, JoinedBoard, open_link, parse_board_url
 from bench.safety.way_out import finish
 from bench.sequences import Nobody, Operator
 from bench.sequences.operator import Answer
@@ -18,6 +18,12 @@ from bench.virtual_time import run_virtual
 from bench.wall_time import run_wall
 
 T = TypeVar("T")
+
+
+def _real(where: BoardUrl) -> Board | JoinedBoard:
+    if where.joined:
+        return JoinedBoard([Board(open_link(each)) for each in where.joined])
+    return Board(open_link(where))
 
 
 def run(url: str, main: Callable[[], Coroutine[Any, Any, T]]) -> T:
@@ -42,7 +48,8 @@ async def connect(
     """A session with the board at ``url``, which is off and let go of again on every way out.
 
     Args:
-        url: a board URL; ``sim:`` and ``sim:SCENARIO`` play a simulated board in process.
+        url: a board URL; ``sim:`` and ``sim:SCENARIO`` play a simulated board in process. Several with commas
+            between them are joined as one bench.
         record: database that keeps the runs, a file or URL; None keeps none.
         tell: gets every event of a run, in order.
         notice: gets one-line remarks that stop nothing.
@@ -62,7 +69,7 @@ async def connect(
     scenario = played_by(where)
     async with recording(record, notice) as store:
         simulator = simulated(scenario) if scenario else None
-        board = Board(link_to(where, simulator) if simulator else open_link(where))
+        board = board_of(where, simulator) if simulator else _real(where)
         identity = await board.open()
         known = dict(answers or {})
         if scenario and simulator:  # what is answered about its leads must also be done

@@ -21,7 +21,7 @@ from bench.electrical import Conclusion
 from bench.events import Listener
 from bench.judging import Earlier, judge
 from bench.keeping import Keeper
-from bench.link import Board, BoardUrl
+from bench.link import Board, BoardUrl, JoinedBoard
 from bench.profiles import load_profile, load_sequence
 from bench.profiles.model import Measurements, Profile
 from bench.profiles.sequence_model import Sequence
@@ -115,7 +115,7 @@ class Session:
     """
 
     _where: BoardUrl
-    _board: Board
+    _board: Board | JoinedBoard
     identity: Identity
     _store: Keeper
     _tell: Listener

@@ -7,14 +7,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.errors import NoBoard
-from bench.link import BoardUrl, InProcessLink, Link
+from bench.contract.table import MAX_CHANNELS
+from bench.errors import InputError, NoBoard
+from bench.link import Board, BoardUrl, InProcessLink, JoinedBoard, Link
+from bench.link.inprocess import Registers
 from bench.profiles import load_scenario
 from bench.profiles.model import Scenario
 from bench.sequences import Operator, Question
 from bench.sequences.operator import Answer, is_yes
 
 if TYPE_CHECKING:
+    from firmware_sim.joined import JoinedSimulator
     from firmware_sim.simulator import Simulator
 
 STANDARD_SCENARIO = "healthy-tandem"  # what ``sim:`` alone plays
@@ -31,23 +34,45 @@ def played_by(where: BoardUrl) -> Scenario | None:
     return load_scenario(where.path or STANDARD_SCENARIO) if where.scheme == "sim" else None
 
 
-def simulated(scenario: Scenario) -> "Simulator":
-    """A board that lives in this process."""
+def _needs_several(scenario: Scenario) -> bool:
+    return max(scenario.profile.channel_of_pin.values(), default=1) > MAX_CHANNELS
+
+
+def simulated(scenario: Scenario) -> "Simulator | JoinedSimulator":
+    """A board that lives in this process; several, joined, where the profile needs more channels than one has."""
+    from firmware_sim.joined import JoinedSimulator
     from firmware_sim.simulator import Simulator
 
-    return Simulator(scenario)
+    return JoinedSimulator(scenario) if _needs_several(scenario) else Simulator(scenario)
 
 
-def link_to(where: BoardUrl, board: "Simulator") -> Link:
-    """A link to it, which lives on this loop's time from now on."""
+def board_of(where: BoardUrl, simulator: "Simulator | JoinedSimulator") -> Board | JoinedBoard:
+    """The board, or the boards as one, on this loop's time from now on."""
+    from firmware_sim.joined import JoinedSimulator
+
+    if isinstance(simulator, JoinedSimulator):
+        return JoinedBoard([Board(_link_to(where, each)) for each in simulator.boards])
+    return Board(_link_to(where, simulator))
+
+
+def _link_to(where: BoardUrl, registers: Registers) -> Link:
     loop = asyncio.get_running_loop()
     begun_s = loop.time()
-    return InProcessLink(where.text, board, lambda: loop.time() - begun_s)
+    return InProcessLink(where.text, registers, lambda: loop.time() - begun_s)
 
 
 def simulated_link(where: BoardUrl, scenario: Scenario) -> Link:
-    """A link to a board that lives in this process and that nobody else need know."""
-    return link_to(where, simulated(scenario))
+    """A link to a board that lives in this process and that nobody else need know.
+
+    Raises:
+        InputError: the scenario is wired to several boards, which no single link leads to.
+    """
+    from firmware_sim.joined import JoinedSimulator
+
+    board = simulated(scenario)
+    if isinstance(board, JoinedSimulator):
+        raise InputError(f"board {where.text!r}: its profile is wired to several boards; this is for a single one")
+    return _link_to(where, board)
 
 
 class Simulated:
@@ -65,7 +90,7 @@ class Simulated:
     def __init__(
         self,
         scenario: Scenario,
-        board: "Simulator",
+        board: "Simulator | JoinedSimulator",
         answers: Mapping[str, Answer] | None = None,
         otherwise: Operator | None = None,
     ) -> None:
@@ -138,6 +163,8 @@ async def play(
     from firmware_sim.simulator import Simulator
 
     played = load_scenario(scenario)
+    if _needs_several(played):
+        raise InputError(f"{scenario}: its profile is wired to several boards, which are played in process only")
     simulator = Simulator(played if seed is None else replace(played, seed=seed))
     options = ServeOptions(
         tcp=ports.tcp,

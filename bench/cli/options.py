@@ -11,6 +11,7 @@ Board URLs:
   tcp://HOST:PORT                                line protocol
   modbus-rtu:///dev/ttyUSB0?baud=115200&unit=1   Modbus RTU
   modbus-tcp://HOST:502?unit=1                   Modbus TCP
+  URL,URL                                        several boards joined as one bench
 """
 
 BoardUrl = Annotated[

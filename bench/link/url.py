@@ -1,7 +1,7 @@
 """Where a board is: the URLs that ``--board`` takes."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, cast
 from urllib.parse import SplitResult, parse_qsl, urlsplit
 
@@ -39,6 +39,7 @@ class BoardUrl:
         host, port: for the TCP kinds.
         baud: for the serial kinds.
         unit: Modbus unit id.
+        joined: URLs of all boards, where several are joined as one bench; empty for a single one.
     """
 
     text: str
@@ -48,14 +49,26 @@ class BoardUrl:
     port: int = 0
     baud: int = DEFAULT_BAUD
     unit: int = 1
+    joined: "tuple[BoardUrl, ...]" = ()
 
 
 def parse_board_url(text: str) -> BoardUrl:
-    """Read a board URL.
+    """Read a board URL, or several with commas between them: boards that are joined as one bench.
 
     Raises:
         InputError: what is wrong, and what is right.
     """
+    if "," in text and not text.startswith("sim:"):
+        each = tuple(_parse_one(part.strip()) for part in text.split(","))
+        if any(one.scheme == "sim" for one in each):
+            raise InputError(f"board {text!r}: simulated boards can't be joined to others; one scenario joins its own")
+        if len({one.text for one in each}) < len(each):
+            raise InputError(f"board {text!r}: the same board is named twice")
+        return replace(each[0], text=text, joined=each)
+    return _parse_one(text)
+
+
+def _parse_one(text: str) -> BoardUrl:
     try:
         parts = urlsplit(text)
         port = parts.port

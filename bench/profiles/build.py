@@ -32,6 +32,8 @@ from bench.profiles.network import Element, Network, check
 from bench.profiles.problems import Problem
 from bench.profiles.wire import METRES_PER_FOOT, METRES_PER_INCH, awg_area_mm2
 
+MOST_CHANNELS = 8 * MAX_CHANNELS  # of boards joined as one bench
+
 
 @dataclass(frozen=True, slots=True)
 class Parts:
@@ -100,7 +102,13 @@ def profile(form: HarnessForm, parts: Parts, wiring: Network) -> Profile:
 def _channels(form: HarnessForm, plug: Connector) -> dict[int, int]:
     if form.channels is not None:
         return {int(pin): channel for pin, channel in form.channels.items()}
-    return {pin: channel for channel, pin in enumerate(plug.live_pins, start=1) if channel <= MAX_CHANNELS}
+    most = _most_channels(form)
+    return {pin: channel for channel, pin in enumerate(plug.live_pins, start=1) if channel <= most}
+
+
+def _most_channels(form: HarnessForm) -> int:
+    """One board's, while that is enough for the circuits; then those of boards joined as one bench."""
+    return MAX_CHANNELS if len(form.circuits) <= MAX_CHANNELS else MOST_CHANNELS
 
 
 # --- checks that need no wiring ---
@@ -132,7 +140,7 @@ def _channel_problems(form: HarnessForm, plug: Connector) -> Iterator[Problem]:
     for name, circuit in form.circuits.items():
         if circuit.pin in plug.live_pins and circuit.pin not in channels:
             why = f"pin {circuit.pin} of circuit '{name}' is on no channel"
-            yield Problem(("channels",), f"{why}; say in 'channels' which of 1 to {MAX_CHANNELS} feeds it")
+            yield Problem(("channels",), f"{why}; say in 'channels' which of 1 to {_most_channels(form)} feeds it")
 
 
 def _listed(numbers: Sequence[int]) -> str:

@@ -201,7 +201,7 @@ _TYPES = {
 }
 _PATTERNS = {
     NAME_PATTERN: "names are letters, digits, dots and hyphens, without spaces",
-    PIN_PATTERN: "pins are numbers from 1 to 99",
+    PIN_PATTERN: "pins are numbers from 1 to 999",
 }
 
 

@@ -57,6 +57,11 @@ class Board:
         return self._tick / TICKS_PER_SECOND
 
     @property
+    def tick(self) -> int:
+        """The last tick."""
+        return self._tick
+
+    @property
     def hung(self) -> bool:
         """Whether the board answers nobody. Its protection goes on, and its watchdog hears no kick."""
         return self._hardware.plant.board_conditions().hung
@@ -65,7 +70,7 @@ class Board:
         """Let board and plant run up to the last tick not after ``time_s``; times in the past do nothing."""
         goal = int(time_s * TICKS_PER_SECOND + ROUNDING_TICKS)
         while self._tick < goal:
-            self._tick = self._next_tick(goal)
+            self._tick = self.next_tick(goal)
             self._firmware.move_plant(self._tick)
             conditions = self._hardware.plant.board_conditions()
             if conditions.restarts != self._glitches or self._firmware.restart_wanted:
@@ -74,7 +79,8 @@ class Board:
             else:
                 self._firmware.step(conditions)
 
-    def _next_tick(self, goal: int) -> int:
+    def next_tick(self, goal: int) -> int:
+        """The next tick on the way to ``goal`` at which anything is to be done; later ones while all is quiet."""
         soonest = self._tick + 1
         if goal == soonest or self._firmware.restart_wanted:
             return soonest

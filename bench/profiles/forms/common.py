@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._=+-]*$"
-PIN_PATTERN = r"^[1-9][0-9]?$"
+PIN_PATTERN = r"^[1-9][0-9]{0,2}$"
 
 
 class Form(BaseModel):
@@ -19,7 +19,7 @@ PinKey = Annotated[str, StringConstraints(pattern=PIN_PATTERN)]
 Title = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Text = Annotated[str, StringConstraints(max_length=4000)]
 
-PinNumber = Annotated[int, Field(ge=1, le=99)]
+PinNumber = Annotated[int, Field(ge=1, le=999)]
 Gauge = Annotated[int, Field(ge=0, le=30, description="American wire gauge (ASTM B258).")]
 AreaMm2 = Annotated[float, Field(gt=0, le=120, description="Copper cross-section in mm².")]
 NominalV = Literal[12, 24]

@@ -40,4 +40,4 @@ class ConnectorForm(Form):
     nominal_v: NominalV
     source: Text = Field(description="Where the pin table was read.")
     mark: Mark
-    pins: dict[PinKey, PinForm] = Field(min_length=1, max_length=40)
+    pins: dict[PinKey, PinForm] = Field(min_length=1, max_length=256)

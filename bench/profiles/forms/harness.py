@@ -159,8 +159,8 @@ class HarnessForm(Form):
     units: Literal["us", "metric"] = Field("us", description="What people are shown beside SI.")
     notes: Text = ""
     limits: LimitsChoice
-    circuits: dict[Name, CircuitForm] = Field(min_length=1, max_length=40)
-    channels: dict[PinKey, Annotated[int, Field(ge=1, le=16)]] | None = Field(
+    circuits: dict[Name, CircuitForm] = Field(min_length=1, max_length=256)
+    channels: dict[PinKey, Annotated[int, Field(ge=1, le=128)]] | None = Field(
         None, description="Live pin to board channel; the n-th live pin is on channel n when absent."
     )
     lamps: dict[Name, LampForm] = Field(default_factory=dict, max_length=200)
