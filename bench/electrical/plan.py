@@ -32,6 +32,7 @@ CHANGES = (
     "A pin that the probe or the pulse shows to be shorted is not driven: its resistance is known by then, and "
     "driving it would only heat the contact.",
     "A pin that is live with nothing fed is not driven: something else feeds it.",
+    "Circuits that look joined are driven together, by both returns and by each: the difference is the joint.",
     "A circuit that some reading makes suspect is not used to load the ground return.",
     "After lamps were lit, the cold pulse waits until their filaments are cold again: 5 s at least.",
     "Once a short is found, the operator is asked to clip the sense lead to the far end: one more reading places it.",

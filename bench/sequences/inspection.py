@@ -54,6 +54,7 @@ class Inspection:
         open_v: supply without load, once measured.
         live: pins that are up although nothing was ever fed.
         suspects: names of circuits that a finding names so far.
+        joined: names of circuits that a finding takes to be joined to each other.
         operator: whom a step may ask.
         to_come: names of the steps after this one.
         air: what the air steps know.
@@ -71,6 +72,7 @@ class Inspection:
     ambient_c: float = 20.0
     live: set[int] = field(default_factory=set)
     suspects: set[str] = field(default_factory=set)
+    joined: set[frozenset[str]] = field(default_factory=set)
     operator: Operator = field(default_factory=Nobody)
     to_come: tuple[str, ...] = ()
     air: AirMemory = field(default_factory=AirMemory)

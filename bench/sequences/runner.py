@@ -20,6 +20,7 @@ from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 from bench.sequences.skipping import Skip
 from bench.sequences.steps import DIAGNOSIS, Step, choose
+from bench.sequences.together import joined
 
 Infer = Callable[[Measurements], tuple[Finding, ...]]
 Conclude = Callable[[Measurements], Conclusion]
@@ -295,6 +296,7 @@ class _Loop:
         if step.air or step.name == DIAGNOSIS:
             return ()
         fresh = await self._fresh(step)
+        self._inspection.joined |= joined(fresh)
         if not self._to_be_concluded(step):
             return fresh
         self._glimpsed += fresh

@@ -29,6 +29,7 @@ from bench.sequences.inspection import Inspection, Outcome
 from bench.sequences.lab import contacts, insulation, matrix
 from bench.sequences.self_check import self_check
 from bench.sequences.supply import supply
+from bench.sequences.together import any_joined, together
 from bench.sequences.two_ended import any_shorted, two_ended
 
 Performer = Callable[[Inspection, Outcome], Awaitable[None]]
@@ -103,6 +104,7 @@ STEPS: tuple[Step, ...] = (
     Step("matrix",        "Cross matrix",        matrix,        Capability.PROBE, belongs=_lab),
     Step("insulation",    "Insulation",          insulation,    Capability.PROBE | SWITCHES, belongs=_lab),
     Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
+    Step("together",      "Suspects together",   together,      LIMIT, powers=True, when=any_joined),
     Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
     Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),
     Step("contacts",      "Contacts, four-wire", contacts,      LIMIT | SENSE, powers=True, belongs=_named_only),
