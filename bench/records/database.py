@@ -80,6 +80,28 @@ def opens_again(url: URL) -> bool:
     return url.get_backend_name() != "sqlite" or _file_of(url) is not None
 
 
+def identity_of(url: URL) -> tuple[int, int] | None:
+    """What tells a database's file from another one at its place; None where there is no file."""
+    file = _file_of(url)
+    if file is None:
+        return None
+    try:
+        found = file.stat()
+    except FileNotFoundError:
+        return 0, 0
+    return found.st_dev, found.st_ino
+
+
+def expect_there(url: URL, identity: tuple[int, int] | None) -> None:
+    """See that the file that was opened is still at its place: one that was deleted takes writes, and loses them.
+
+    Raises:
+        RecordError: it was deleted, or another one stands there.
+    """
+    if identity_of(url) != identity:
+        raise RecordError(f"{describe(url)}: the file is gone; it was deleted, moved or replaced while it was open")
+
+
 @contextmanager
 def said_plainly(where: str) -> Iterator[None]:
     """Turn every database error inside into a one-line RecordError that begins with ``where``."""

@@ -90,10 +90,12 @@ def _holding(word: str) -> ColumnElement[bool]:
     def in_any(*columns: ColumnElement[str]) -> ColumnElement[bool]:
         return or_(*(func.lower(column).contains(word, autoescape=True) for column in columns))
 
-    told = (finding.kind, finding.circuits, finding.location, finding.explain, finding.next)
+    told = (finding.kind, finding.circuits, finding.explain, finding.next)
+    # The place is JSON: of that only what stands from its name on, not the names of its fields before it.
+    placed = func.lower(finding.location).like(f'%"name":"%{_literal(word)}%', escape="\\")
     return or_(
         in_any(run.id, run.command, run.profile, run.unit_number, run.vin, run.operator, run.board_serial),
-        run.id.in_(select(finding.run_id).where(in_any(*told))),
+        run.id.in_(select(finding.run_id).where(or_(placed, in_any(*told)))),
         run.id.in_(select(note.run_id).where(in_any(note.text, note.author))),
     )
 
@@ -103,8 +105,13 @@ def points(connection: Connection, name: str, query: SeriesQuery) -> list[Point]
     wanted = matching(query.unit, query.since, query.until)
     if query.profile is not None:
         wanted.append(tables.run.c.profile == query.profile)
-    pattern = name.lower().replace("\\", "\\\\").replace("%", r"\%").replace("_", r"\_").replace("*", "%")
+    pattern = _literal(name.lower()).replace("*", "%")
     return _points(connection, [func.lower(tables.value.c.name).like(pattern, escape="\\"), *wanted])
+
+
+def _literal(words: str) -> str:
+    """Words in a LIKE pattern as they are."""
+    return words.replace("\\", "\\\\").replace("%", r"\%").replace("_", r"\_")
 
 
 def _points(connection: Connection, wanted: Sequence[ColumnElement[bool]]) -> list[Point]:

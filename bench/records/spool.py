@@ -1,8 +1,9 @@
 """What a run still has to say when its database fails: kept in a file, and taken in when the database is back.
 
 The first write that fails is kept in the spool and then raised, so that the run ends safe and says so; whatever the
-run writes on its way out goes to the spool too. Format: see ``archive.py``. A spool that is still being written ends
-in ``.part``; it is taken in only when its process is gone.
+run writes on its way out goes to the spool too. What it had written before stands there as well: a database that was
+deleted took it along, and one that is still there knows it already. Format: see ``archive.py``. A spool that is
+still being written ends in ``.part``; it is taken in only when its process is gone.
 """
 
 import json
@@ -39,6 +40,7 @@ class SpoolingStore:
         self.store = store
         self._folders = spool_folders() if folders is None else folders
         self._file: Path | None = None
+        self._lines: list[str] = []  # of the run so far
         self._counts = {"step": 0, "attachment": 0}
         self._ended = False
 
@@ -46,6 +48,10 @@ class SpoolingStore:
         """Open a record; what fails here leaves nothing to keep."""
         self.store.begin(run)
         self._file, self._ended = None, False
+        self._lines = [spool_line("run", run.id, 0, {"run": [rows.run_row(run)]})]
+        self._lines += [
+            spool_line("step", run.id, no, rows.step_bundle(run.id, no, step)) for no, step in enumerate(run.steps)
+        ]
         self._counts = {"step": len(run.steps), "attachment": 0}
 
     def add_step(self, run_id: str, step: StepResult) -> None:
@@ -68,6 +74,7 @@ class SpoolingStore:
             self._keep("end", run_id, 0, bundle, lambda: self.store.finish(run_id, state, duration_s, reason))
         finally:
             self._ended = True
+            self._lines = []
             if self._file is not None:
                 self._file = self._file.rename(self._file.with_suffix(".jsonl"))
 
@@ -81,21 +88,22 @@ class SpoolingStore:
         if self._file is not None:
             _append(self._file, line)
             return
+        self._lines.append(line)
         try:
             write()
         except RecordError as error:
-            self._file = self._open(run_id, line, error)
+            self._file = self._open(run_id, error)
             file = self._file.with_suffix(".jsonl")
             words = f"{error}; what was measured is kept in {file} and is taken in when the next run begins"
             raise RecordError(words) from error
 
-    def _open(self, run_id: str, line: str, error: RecordError) -> Path:
+    def _open(self, run_id: str, error: RecordError) -> Path:
         header = {"format": SPOOL, "database": self.store.where, "lease": own_lease(datetime.now(UTC))}
         for folder in self._folders:
             file = folder / f"{run_id}.part"
             try:
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-                _append(file, chain.canonical(header) + "\n" + line)
+                _append(file, "".join([chain.canonical(header), "\n", *self._lines]))
             except OSError:
                 continue
             return file
@@ -119,7 +127,8 @@ def take_in_spools(store: Store, notice: Callable[[str], None], folders: Sequenc
             notice(f"{file} was not taken in: {error}")
             continue
         file.unlink()
-        notice(f"what an earlier run could not write was taken in: {', '.join(taken.completed or taken.known)}")
+        ids = ", ".join(taken.added + taken.completed or taken.known)
+        notice(f"what an earlier run could not write was taken in: {ids}")
 
 
 def _spools(store: Store, folders: Sequence[Path]) -> Iterator[Path]:

@@ -90,6 +90,7 @@ class Store:
         self.where = database.describe(url)
         self._now = now
         self._engine = database.open_engine(url, create=create)
+        self._identity = database.identity_of(url)
         # All queries of one reading see one moment; SQLite's transactions do so by themselves.
         served = url.get_backend_name() == "postgresql"
         self._reader = self._engine.execution_options(isolation_level="REPEATABLE READ") if served else self._engine
@@ -374,10 +375,12 @@ class Store:
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
         writing = self._engine.execution_options(writing=True)
+        database.expect_there(self._url, self._identity)
         with database.said_plainly(self.where), writing.begin() as connection:
             # The row lock makes writers on PostgreSQL queue here; SQLite's BEGIN IMMEDIATE did so already.
             connection.execute(select(tables.schema_version).with_for_update())
             yield connection
+        database.expect_there(self._url, self._identity)  # before anybody is told that it is stored
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:

@@ -88,7 +88,7 @@ def histogram(series: Series, system: units.System) -> Markup:
         f"{len(shown)} values from {units.number(min(shown))} to {units.number(max(shown))} {sign}.",
         WIDTH,
         HEIGHT,
-        *_frame(across, up, sign, "how often"),
+        *_frame(across, up, sign, ""),
         *boxes,
         *limits,
         class_="plot",

@@ -10,8 +10,9 @@ import psycopg
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
+from bench import keeping
 from bench.errors import RecordError
-from bench.records import Store
+from bench.records import Store, side_by_side, verify
 from bench.results import Followup, Run, Verdict
 from tests.bench.records.made_runs import runs, small_run, small_step
 from tests.bench.records.postgres import Cluster
@@ -154,3 +155,31 @@ def test_a_server_that_is_not_there_is_one_line() -> None:
 
     assert "\n" not in str(caught.value)
     assert "secret" not in str(caught.value)
+
+
+def test_a_report_comes_from_the_server_as_from_a_file(server: Cluster) -> None:
+    url = server.url()
+    with Store(url) as store:
+        store.save(small_run(state="complete", steps=(small_step(),)))
+        store.add_note(FIRST, "ring cleaned")
+        store.sign(FIRST, "R. Vale", "technician", "accurate and complete")
+        seal = store.seal(FIRST)
+        assert store.verify(workers=2) == []
+    page = keeping.report_html("last", url)
+
+    assert all(words in page for words in ("ring cleaned", "R. Vale", seal, "stop current"))
+    assert keeping.report_pdf("last", url).startswith(b"%PDF")
+
+
+def test_several_processes_verify_a_server(server: Cluster, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verify, "RANGE", 1)
+    monkeypatch.setattr("bench.records.store.MANY", 2)
+    monkeypatch.setattr(side_by_side, "possible", lambda: True)
+    url = server.url()
+    with Store(url) as store:
+        for day in (12, 13, 14):
+            store.save(small_run(f"202601{day}-143015-7k2m", state="complete", steps=(small_step(),)))
+        assert store.verify(workers=2) == []
+    sql(url, "UPDATE value SET value = 9 WHERE run_id LIKE '20260113%' AND no = 0")
+    with Store(url) as store:
+        assert store.verify(workers=2) == ["record 20260113-143015-7k2m, step 1: value 1 of 2 changed"]

@@ -1,5 +1,6 @@
 """A database fails in the middle of a run: the run ends safe, says so, and nothing that it measured is lost."""
 
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from sqlalchemy import event
 import bench
 from bench.errors import RecordError
 from bench.events import Event, StepEnded
-from bench.records import SpoolingStore, Store, take_in_spools
+from bench.records import SpoolingStore, Store, database, take_in_spools
 from bench.records.archive import spool_line
 from bench.records.rows import end_row
 from tests.bench.records.made_runs import small_run, small_step
@@ -59,6 +60,60 @@ def test_a_full_disk_is_told_once_and_everything_after_it_is_kept(tmp_path: Path
         assert again.verify() == []
     assert told == [f"what an earlier run could not write was taken in: {FIRST}"]
     assert list(own_folders.iterdir()) == []
+
+
+def test_a_database_that_was_deleted_in_a_run_is_told_and_all_of_the_run_is_kept(
+    tmp_path: Path, own_folders: Path
+) -> None:
+    """The open file would go on taking writes, and lose them when it is closed."""
+    path = tmp_path / "records.sqlite"
+    run = SpoolingStore(Store(path))
+    run.begin(small_run())
+    run.add_step(FIRST, small_step(0))
+    for file in tmp_path.glob("records.sqlite*"):
+        file.unlink()
+    with pytest.raises(RecordError, match=r"records\.sqlite: the file is gone; .*; what was measured is kept in .*"):
+        run.add_step(FIRST, small_step(1))
+    run.finish(FIRST, "failed", 2.0, "the file is gone")
+    run.store.close()
+    assert not path.exists()
+    with Store(path) as again:
+        take_in_spools(again, lambda _: None)
+        found = again.load(FIRST)
+
+        assert (found.state, found.steps) == ("failed", (small_step(0), small_step(1)))
+        assert again.verify() == []
+
+
+def test_a_database_that_another_was_put_in_place_of_is_told(tmp_path: Path) -> None:
+    path, other = tmp_path / "records.sqlite", tmp_path / "other.sqlite"
+    Store(other).close()
+    with Store(path) as store:
+        store.begin(small_run())
+        other.replace(path)
+
+        with pytest.raises(RecordError, match="deleted, moved or replaced"):
+            store.add_step(FIRST, small_step(0))
+
+
+def test_a_database_that_stays_locked_is_told_and_the_run_is_kept(
+    tmp_path: Path, own_folders: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.05)
+    path = tmp_path / "records.sqlite"
+    run = SpoolingStore(Store(path))
+    run.begin(small_run())
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(RecordError, match="locked by another program; close it, or wait; what was measured is kept"):
+        run.add_step(FIRST, small_step(0))
+    run.finish(FIRST, "failed", 2.0, "locked")
+    run.store.close()
+    other.close()
+    with Store(path) as again:
+        take_in_spools(again, lambda _: None)
+
+        assert (again.load(FIRST).state, len(again.load(FIRST).steps)) == ("failed", 1)
 
 
 def test_a_spool_whose_process_still_lives_is_left_alone(tmp_path: Path, own_folders: Path) -> None:
