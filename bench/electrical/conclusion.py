@@ -2,8 +2,9 @@
 
 The ranking (:mod:`bench.electrical.diagnosis`) weighs every reading that has settled. It leaves out
 readings in which the board switched a circuit off by itself, and it takes the harness to be the same
-in all of them. So two things are for rules alone: a short that only such a reading shows, and a
-contact that comes and goes between readings. Where the ranking looked at the same circuit it has
+in all of them, and the board's sensors to be as good as stated. So three things are for rules alone:
+a short that only such a reading shows, a contact that comes and goes between readings, and a current
+sensor that contradicts the others. Where the ranking looked at the same circuit it has
 the last word, so that nothing is said twice.
 
 When the ranking itself fails, the rules' findings stand, and it is said that they do.
@@ -13,13 +14,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from bench.electrical.baseline import Baseline
+from bench.electrical.board_rules import board_faults
 from bench.electrical.calibration import corrected
 from bench.electrical.diagnosis import Diagnosis, diagnose
 from bench.electrical.intermittent import comes_and_goes
 from bench.electrical.rules import first_look
 from bench.electrical.whereabouts import whereabouts
 from bench.profiles.model import Measurements, Profile, Reading
-from bench.results import Explanation, Finding
+from bench.results import Alternative, Explanation, Finding
 
 Rank = Callable[[Measurements, Baseline | None], Diagnosis]
 
@@ -56,15 +58,16 @@ def conclude(measurements: Measurements, baseline: Baseline | None = None, rank:
     """
     measurements = corrected(measurements)
     by_rules = first_look(measurements)
-    restless = comes_and_goes(measurements)
+    wrong = board_faults(measurements)
+    seen = (*wrong, *(found for found in comes_and_goes(measurements) if not _named(found, wrong)))
     if not any(reading.driven for reading in measurements.readings):
         return Conclusion(by_rules)
     try:
         ranked = rank(measurements, baseline)
     except Exception as error:  # whatever went wrong in it, the run and its rules' findings are kept
-        return Conclusion(_told(_with(restless, by_rules), measurements.profile), None, (_fallback(error),))
+        return Conclusion(_told(_with(seen, by_rules), measurements.profile), None, (_fallback(error),))
     alone = [found for found in by_rules if _only_for_rules(found, measurements) and not _named(found, ranked.findings)]
-    findings = _told(_with(restless, (*ranked.findings, *alone)), measurements.profile)
+    findings = _told(_with(seen, (*ranked.findings, *alone)), measurements.profile)
     return Conclusion(findings, ranked, _notes(ranked, measurements.profile))
 
 
@@ -109,13 +112,22 @@ def _named(found: Finding, others: Sequence[Finding]) -> bool:
     return any(set(found.circuits) & set(other.circuits) for other in others)
 
 
-def _with(restless: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """A contact that comes and goes takes the place of what its circuit looked like in between, and keeps its place."""
+def _with(rules: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """What only rules see takes the place of what its circuits looked like to the ranking, which stays as a rival."""
     kept = list(findings)
     out = []
-    for found in restless:
-        same = [other for other in kept if set(other.circuits) == set(found.circuits) and other.kind != "low-supply"]
+    for found in rules:
+        own = set(found.circuits)
+        same = [other for other in kept if other.circuits and set(other.circuits) <= own]
         kept = [other for other in kept if other not in same]
-        placed = next((other for other in same if other.where), None)
-        out.append(replace(found, where=placed.where, alternatives=placed.alternatives) if placed else found)
+        out.append(_with_rivals(found, [other for other in same if other.kind != "unexplained"]))
     return (*out, *kept)
+
+
+def _with_rivals(found: Finding, rivals: Sequence[Finding]) -> Finding:
+    """The place is that of a rival where the rule knows none; each rival keeps a part of what the rule leaves."""
+    left = (1.0 - found.confidence) / max(len(rivals), 1)
+    others = tuple(Alternative(rival.kind, rival.where, round(left * rival.confidence, 4)) for rival in rivals)
+    placed = found.kind == "intermittent" and found.where is None
+    where = next((rival.where for rival in rivals if rival.where), None) if placed else found.where
+    return replace(found, where=where, alternatives=(*found.alternatives, *others))

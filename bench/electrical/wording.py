@@ -52,6 +52,11 @@ WORDS: dict[FindingKind, Words] = {
         "There is {size} too much resistance in the {circuit} circuit{at}.",
         "Clean and tighten {place}, load the circuit again and compare the voltage on both sides of it.",
     ),
+    "board-fault": Words(
+        "defect",
+        "The bench's own current reading of the {circuit} circuit is wrong: what it feeds and what comes back differ.",
+        "Do not trust this channel: run the board's self test and calibration, then test the {circuit} circuit again.",
+    ),
     "intermittent": Words(
         "safety",
         "Contact in the {circuit} circuit comes and goes{at}: readings of the same thing contradict each other.",

@@ -107,6 +107,7 @@ class Firmware:
         self.apply()
         self.valves.reset()
         self.conditions = hardware.plant.board_conditions()
+        hardware.sensors.hold(self.conditions.stuck)
         self.history = History(self.truth)
         self.monitor = Monitor(self.truth, self.log)
         self.shot = (0, *snapshot_values(self, self.truth, 1)[1:])

@@ -120,3 +120,17 @@ def test_nothing_fed_is_not_ranked_at_all() -> None:
         raise AssertionError
 
     assert conclude(replace(readings(), readings=()), rank=never).findings == ()
+
+
+def test_a_sensor_of_the_board_that_is_wrong_is_told_in_place_of_what_it_looked_like() -> None:
+    pin = trailer().circuit("stop").pin
+    measurements = replace(
+        readings(),
+        readings=tuple(replace(each, pin_a={**each.pin_a, pin: 0.0}) for each in readings().readings),
+    )
+
+    (only,) = conclude(measurements, rank=ranks(found("open", "stop"))).findings
+
+    assert (only.kind, only.circuits) == ("board-fault", ("stop",))
+    assert [other.kind for other in only.alternatives] == ["open"]
+    assert only.alternatives[0].confidence < 0.2

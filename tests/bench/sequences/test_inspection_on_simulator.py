@@ -262,3 +262,12 @@ def test_a_link_that_dies_leaves_switching_off_to_the_boards_watchdog():
     del session.board.read_registers, session.board.write_registers
     session.board.after(0.6)
     session.board.assert_everything_off()
+
+
+def test_a_current_sensor_that_is_stuck_from_the_start_stays_where_it_is():
+    session = inspect("board-stuck", only=["look", "circuits"])
+    stuck = next(value for value in session.step("circuits").values if value.name == "stop current")
+    others = [value for value in session.step("circuits").values if value.name == "tail current"]
+
+    assert abs(stuck.value) < 0.05
+    assert others[0].value > 0.2
