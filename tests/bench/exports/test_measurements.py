@@ -7,9 +7,9 @@ import pytest
 
 import bench
 from bench import keeping
-from bench.electrical import first_look
 from bench.errors import InputError
 from bench.exports import joined, part_name
+from bench.judging import judge
 from bench.profiles import load_measurements
 from bench.results import Finding, Run
 
@@ -36,7 +36,7 @@ def test_exported_measurements_give_the_findings_of_the_run(scenario: str, tmp_p
     measurements = load_measurements(file)
 
     assert run.findings
-    assert keys(first_look(measurements)) == keys(run.findings)
+    assert keys(judge(measurements).findings) == keys(run.findings)
     assert measurements.profile.name == "tandem-53ft-filament"
 
 
