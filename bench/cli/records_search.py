@@ -64,20 +64,20 @@ def history(
         terminal.err().print(f"no records of {unit}")
         return 0
     console.print(listing(list(reversed(found.visits))))
-    for title, lines in _chapters([trend for trend in moved if every or trend.change], again, words):
+    for title, lines in _chapters([trend for trend in moved if every or trend.moved], again, words):
         console.print(f"\n{title}", style="bold")
         for name, line in lines:
             console.print(f"  {name}: {line}", soft_wrap=True)
     if not every:
-        console.print(f"\n{sum(trend.change is None for trend in moved)} values without a change; --all names them")
+        console.print(f"\n{sum(not trend.moved for trend in moved)} values without a change; --all names them")
     return 0
 
 
 def _chapters(
     moved: "Sequence[Trend]", again: "Sequence[Recurring]", proved: "Sequence[tuple[Found, str]]"
 ) -> list[tuple[str, list[tuple[str, str]]]]:
-    changed = [(trend.name, trend.words) for trend in moved if trend.change]
-    steady = [(trend.name, trend.words) for trend in moved if not trend.change]
+    changed = [(trend.name, trend.words) for trend in moved if trend.moved]
+    steady = [(trend.name, trend.words) for trend in moved if not trend.moved]
     returned = [(_fault(each.kind, each.circuits), _again(each)) for each in again]
     spoken = [(_fault(found.kind, found.circuits), words) for found, words in proved]
     chapters = {
@@ -111,6 +111,7 @@ def _history_document(history: "History", moved: "Sequence[Trend]", again: "Sequ
                 "unit": trend.unit,
                 "profile": trend.profile,
                 "change": asdict(trend.change) if trend.change else None,
+                "watch": trend.watch,
                 "words": trend.words,
                 "points": [
                     {"record": each.run_id, "started": each.started, "value": each.value} for each in trend.points

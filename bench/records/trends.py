@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from bench import units
 from bench.records.history import Found, History, Point
@@ -11,6 +12,8 @@ from bench.results import Verdict
 from bench.units import System
 
 RESOLUTION = 0.01  # of the largest value: what boards tell apart at best
+LEAST_WATCHED = 3  # visits
+MARKED = 0.25  # of the room within the limits: noise does not move so far the same way three times
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +23,7 @@ class Trend:
     Attributes:
         change: the clearest step or drift, if there is one.
         words: the same in a sentence.
+        watch: too few visits for a change, but it moved the same way each time, and far within its limits.
     """
 
     name: str
@@ -28,6 +32,12 @@ class Trend:
     points: tuple[Point, ...]
     change: Change | None
     words: str
+    watch: bool = False
+
+    @property
+    def moved(self) -> bool:
+        """Whether there is something to tell."""
+        return self.watch or self.change is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +57,7 @@ def trends(history: History, system: System) -> list[Trend]:
     for point in history.points:
         series[point.profile, point.name, point.unit].append(point)
     told = [trend_of(points, system) for points in series.values() if len({point.run_id for point in points}) > 1]
-    return sorted(told, key=lambda trend: trend.change is None)
+    return sorted(told, key=lambda trend: not trend.moved)
 
 
 def recurring(history: History) -> list[Recurring]:
@@ -85,8 +95,27 @@ def trend_of(points: Sequence[Point], system: System) -> Trend:
     values = [point.value for point in points]
     largest = max(abs(value) for value in values)
     moved = change(values, RESOLUTION * largest)
-    first = points[0]
-    return Trend(first.name, first.unit, first.profile, tuple(points), moved, _words(points, moved, system))
+    first, watch = points[0], moved is None and _goes_one_way(points)
+    words = _one_way(points, system) if watch else _words(points, moved, system)
+    return Trend(first.name, first.unit, first.profile, tuple(points), moved, words, watch)
+
+
+def _goes_one_way(points: Sequence[Point]) -> bool:
+    """Whether a few values rise each time, or fall each time, by a good part of the room within their limits."""
+    values, last = [point.value for point in points], points[-1]
+    if not LEAST_WATCHED <= len(values) < LEAST or len({point.run_id for point in points}) < LEAST_WATCHED:
+        return False
+    bounds = [bound for bound in (last.low, last.high) if bound is not None]
+    room = max(bounds) - min(bounds) if len(bounds) == 2 else abs(bounds[0]) if bounds else 0.0
+    steps = [after - before for before, after in pairwise(values)]
+    same_way = all(step > 0 for step in steps) or all(step < 0 for step in steps)
+    return same_way and room > 0 and abs(values[-1] - values[0]) >= MARKED * room
+
+
+def _one_way(points: Sequence[Point], system: System) -> str:
+    (first, *_, last), unit = units.columns([point.value for point in points], points[0].unit, system)
+    since = f"since {_day(points[0])}"
+    return f"{first} → {last} {unit} over {len(points)} visits {since}, the same way each time; look at it again soon"
 
 
 def _words(points: Sequence[Point], moved: Change | None, system: System) -> str:

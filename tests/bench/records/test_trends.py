@@ -94,6 +94,32 @@ def test_runs_are_found_by_the_day(tmp_path: Path) -> None:
     assert [run.id for run in found] == ["20260102-080000-aaaa"]
 
 
+PSI_PER_MIN = 6894.757 / 60  # Pa/s
+
+
+def leak_visit(day: int, psi_per_min: float) -> Run:
+    rate = Value("supply line, brakes released: fall at 100 psi", psi_per_min * PSI_PER_MIN, "Pa/s", None,
+                 1.5 * PSI_PER_MIN)  # fmt: skip
+    step = StepResult("supply-leak", "Supply line leaks", Verdict.PASS, 0.0, 1.0, (rate,))
+    started = f"2026-01-{day:02}T08:00:00+00:00"
+    return small_run(f"202601{day:02}-080000-aaaa", state="complete", started=started, steps=(step,))
+
+
+def test_a_leak_that_grows_over_three_visits_is_told(tmp_path: Path) -> None:
+    visits = [leak_visit(day, rate) for day, rate in enumerate((0.4, 0.7, 1.1), 1)]
+    (trend,) = trends(history(tmp_path, visits), "us")
+
+    assert (trend.change, trend.watch) == (None, True)
+    assert trend.words.startswith("0.4 → 1.1 psi/min over 3 visits since 2026-01-01")
+
+
+@pytest.mark.parametrize("rates", [(0.4, 0.45, 0.5), (0.4, 1.1, 0.7), (0.4, 1.1)])
+def test_noise_or_two_visits_are_nothing_to_watch(rates: tuple[float, ...], tmp_path: Path) -> None:
+    (trend,) = trends(history(tmp_path, [leak_visit(day, rate) for day, rate in enumerate(rates, 1)]), "us")
+
+    assert not trend.moved
+
+
 FOUND = {
     "lamp-out": ["20260101-080000-aaaa", "20260103-080000-aaaa"],
     "LAMP tail": ["20260101-080000-aaaa", "20260103-080000-aaaa"],
