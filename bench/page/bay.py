@@ -152,7 +152,8 @@ class Bay:
             if self.job is None:
                 await session.snapshot()
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self._wanted.wait(), LOOK_S)
+                    async with asyncio.timeout(LOOK_S):  # wait_for would lose a cancellation that comes with a job
+                        await self._wanted.wait()
                 self._wanted.clear()
             else:
                 await self._do(session, self.job)

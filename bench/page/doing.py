@@ -1,11 +1,13 @@
 """What a run is doing, from its events: what a page shows while it goes on."""
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from bench.events import Cautioned, Changed, Event, LeakWatched, Progress, RunStarted, StepEnded, StepStarted
+from bench.events import Cautioned, Changed, Event, FirstLook, LeakWatched, Progress, RunStarted, StepEnded, StepStarted
 from bench.reports import words
+from bench.results import Finding
 
 MOST_CHANGES = 40
 MOST_FOUND = 60
@@ -53,6 +55,8 @@ class Doing:
                 self._change(event)
             case LeakWatched():
                 self.leaks[event.line] = _leak(event)
+            case FirstLook():
+                self._find(event.findings)
             case StepEnded():
                 self._ended(event)
             case _:
@@ -94,11 +98,14 @@ class Doing:
                 "reason": result.reason or "",
             },
         ][-MOST_FOUND:]
-        for each in result.findings:
-            self.found = [
-                *self.found,
-                {"title": words.kind_title(each.kind), "severity": each.severity, "circuits": list(each.circuits)},
-            ][-MOST_FOUND:]
+        self._find(result.findings)
+
+    def _find(self, findings: Iterable[Finding]) -> None:
+        """What was seen so far; the diagnosis says it better."""
+        for each in findings:
+            told = {"title": words.kind_title(each.kind), "severity": each.severity, "circuits": list(each.circuits)}
+            if told not in self.found:
+                self.found = [*self.found, told][-MOST_FOUND:]
 
     @property
     def shown(self) -> dict[str, Any]:

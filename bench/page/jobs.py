@@ -60,12 +60,14 @@ def _check(names: list[str] | None, visit: Visit) -> None:
 
 
 def _inspect(wanted: Inspect, visit: Visit) -> Job:
-    part = [step.name for step in STEPS if step.air == (wanted.part == "air") and step.belongs(visit.profile)]
-    only = [step.name for step in choose(wanted.only or part)]
+    air = [step.name for step in STEPS if step.air and step.belongs(visit.profile)]
+    only = wanted.only or (air if wanted.part == "air" else None)
+    leave_out = air if only is None else ()
+    choose(only, leave_out)
     skip = Skip()
 
     async def work(session: Session) -> Run:
-        return await session.inspect(visit.profile, only=only, skipping=skip, **labels_of(visit))
+        return await session.inspect(visit.profile, only=only, skip=leave_out, skipping=skip, **labels_of(visit))
 
     return Job(Doing("inspect"), work, skip=skip)
 

@@ -39,6 +39,7 @@ class Wanted:
         devices: file of the paired devices; None keeps them in memory.
         paired_only: whoever only watches must be paired, too.
         forget: all devices that were paired before.
+        apart: where readings are weighed; a gentle process of its own when None.
     """
 
     bays: Mapping[str, str]
@@ -51,6 +52,7 @@ class Wanted:
     devices: Path | None = None
     paired_only: bool = False
     forget: bool = False
+    apart: Executor | None = None
 
 
 class _Server(uvicorn.Server):
@@ -76,7 +78,7 @@ async def serve(wanted: Wanted, ready: Callable[[str], None], code: Callable[[st
     """
     listening = _socket(wanted)
     apart = ProcessPoolExecutor(1, get_context("spawn"), os.nice, (GENTLE,))
-    house = _house(wanted, code, apart)
+    house = _house(wanted, code, wanted.apart or apart)
     config = uvicorn.Config(
         page(house, [*wanted.names, *own_names()]),
         log_level="warning",

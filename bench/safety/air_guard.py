@@ -148,6 +148,10 @@ class AirGuard:
         if self.ended:
             raise AirTripped(self.ended)
 
+    def understood(self) -> None:
+        """Why the last stage ended is known: what follows is judged by itself."""
+        self.ended = None
+
     # --- what moves ---
 
     async def look(self) -> None:

@@ -262,6 +262,7 @@ async def release(inspection: Inspection) -> None:
     """
     guard = inspection.guard
     await _let_go(guard)
+    guard.air.understood()
     while (guard.air.pressures.service_pa or 0.0) > guard.air.thresholds.released_below_pa:
         await look(inspection, 0.1)
     await look(inspection)
