@@ -71,9 +71,10 @@ class Outcome:
 
 
 def cells() -> Iterator[Cell]:
-    """Every noise without drift, and every drift with the usual noise."""
+    """Every noise without drift, and every drift with the usual noise, unseen too where it can deceive."""
     for weak, fill, drift, share in product((False, True), FILLS, DRIFTS, SHARES):
-        for noise, seen in product(NOISES_PSI if drift == 0 else USUAL_NOISE, (True, False) if drift else (True,)):
+        deceives = drift != 0 and share in (0.75, 1.25)
+        for noise, seen in product(USUAL_NOISE if drift else NOISES_PSI, (True, False) if deceives else (True,)):
             yield Cell(weak, fill, drift, noise, share, seen)
 
 

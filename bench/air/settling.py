@@ -7,11 +7,13 @@ from 1/4 to 1/3 (laminar to turbulent). Then ``dT/dt = -K dT**(1+n)``, which is 
 
     dT(t) = dT(0) (1 + c t)**(-1/n),   c = n K dT(0)**n
 
-a sum of exponentials with Gamma-distributed rates: steep at first, with a long tail. The family is
-closed under a shift of time, so it fits whether the watch began when the valve closed or later.
-Around one ``c`` the curve is expanded to second order in ``ln c``, which covers neighbouring rates,
-other powers and mixtures; with ``c`` given all amplitudes enter ``y`` linearly. So does a fast
-component for hoses, lines and spring cavities, which have little air beside much wall.
+a sum of exponentials with Gamma-distributed rates: steep at first, with a long tail. A film that does
+not depend on the difference (a fan, conduction) gives the exponential itself, the limit of large 1/n;
+a few members stand for it. The family is closed under a shift of time, so it fits whether the watch
+began when the valve closed or later. Around one ``c`` the curve is expanded to second order in
+``ln c``, which covers neighbouring rates, other powers and mixtures; with ``c`` given all amplitudes
+enter ``y`` linearly. So do two fast components for hoses and lines, and for spring cavities, which
+have little air beside much wall.
 
 A leak also cools the air that stays: it falls up to gamma times faster until the wall, through the
 same film, has made up for the work of expansion. What remains is the sensor: white noise on a level
@@ -25,6 +27,7 @@ open. Covariances do not depend on the data: many trials on one time grid share 
 Units: s, 1/s, natural logarithm of pressure; kelvins over ``ROOM_K`` are such logarithms too.
 """
 
+import math
 from copy import copy
 from dataclasses import dataclass
 
@@ -40,11 +43,15 @@ _RATES: FloatArray = 0.0012 * 1.7 ** np.arange(
     8.0
 )  # c, 1/s: from weakly convecting tanks long after to small ones at once
 _POWER = 3.0  # 1/n of turbulent natural convection
+_STEADY_POWER = 50.0  # of a film that does not depend on the difference: all but an exponential
+_STEADY_RATES: FloatArray = 1 / np.array([13.0, 22.0, 38.0, 65.0, 110.0, 190.0])
 _FAST_RATE = 0.15
 _FAST_SCALE_K = 10.0
+_CAVITIES_S = 10.0
 _WIDEST_LEAK = 0.0145  # 1/s: 100 psi/min
 _TYPICAL_LEAK = 3e-4  # 1/s: 2 psi/min, at which the film's pull on leaking air is taken
-_LEVEL, _LEAK, _SETTLING, _FIRST, _SECOND, _FAST = range(6)
+_LEVEL, _LEAK, _SETTLING, _FIRST, _SECOND, _FAST, _CAVITIES = range(7)
+_STATES = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,14 +101,14 @@ class SettlingFilter:
             noise: standard deviation of a sample, in ln p.
             walk: standard deviation of the level's walk over one second, in ln p.
         """
-        self._rates, self._scales = _members(model)
-        self._film = _film_at_a_leak(self._rates, self._scales)
+        self._rates, self._scales, self._power = _members(model)
+        self._film = _film_at_a_leak(self._rates, self._scales, self._power)
         members = self._rates.size
         self._noise, self._walk = noise**2, walk**2
         self._time_s: float | None = None
         self._seen: list[FloatArray] = []
-        self._mean = np.zeros((trials, members, 6))
-        self._covariance = np.zeros((members, 6, 6))
+        self._mean = np.zeros((trials, members, _STATES))
+        self._covariance = np.zeros((members, _STATES, _STATES))
         spreads: dict[int, float | FloatArray] = {
             _LEVEL: 1.0,
             _LEAK: _WIDEST_LEAK,
@@ -109,6 +116,7 @@ class SettlingFilter:
             _FIRST: model.first * self._scales,
             _SECOND: model.second * self._scales,
             _FAST: _FAST_SCALE_K / ROOM_K if model.scales_k else 0.0,
+            _CAVITIES: _FAST_SCALE_K / ROOM_K if model.scales_k else 0.0,
         }
         for state, spread in spreads.items():
             self._covariance[:, state, state] = np.square(spread)
@@ -148,7 +156,7 @@ class SettlingFilter:
         """(trials,) by how much settling lowers ``y`` per second now, by each trial's likeliest member."""
         likeliest, mean = self._likeliest()
         falls = (self._shapes(time_s - 0.5) - self._shapes(time_s + 0.5))[likeliest]
-        thermal = [_SETTLING, _FIRST, _SECOND, _FAST]
+        thermal = [_SETTLING, _FIRST, _SECOND, _FAST, _CAVITIES]
         return np.asarray((mean[:, thermal] * falls[:, thermal]).sum(axis=1))
 
     def _likeliest(self) -> tuple[NDArray[np.int64], FloatArray]:
@@ -184,15 +192,16 @@ class SettlingFilter:
         return seen, project, spread
 
     def _shapes(self, time_s: float) -> FloatArray:
-        """(members, 6) how each state shows in ``y`` at ``time_s``."""
-        u = self._rates * time_s
-        seen = np.empty((u.size, 6))
+        """(members, states) how each state shows in ``y`` at ``time_s``."""
+        u, power = self._rates * time_s, self._power
+        seen = np.empty((u.size, _STATES))
         seen[:, _LEVEL] = 1.0
         seen[:, _LEAK] = -(time_s + self._cooling(time_s))
-        seen[:, _SETTLING] = (1 + u) ** -_POWER
-        seen[:, _FIRST] = -_POWER * u * (1 + u) ** (-_POWER - 1)
-        seen[:, _SECOND] = seen[:, _FIRST] + _POWER * (_POWER + 1) * u**2 * (1 + u) ** (-_POWER - 2)
+        seen[:, _SETTLING] = (1 + u) ** -power
+        seen[:, _FIRST] = -power * u * (1 + u) ** (-power - 1)
+        seen[:, _SECOND] = seen[:, _FIRST] + power * (power + 1) * u**2 * (1 + u) ** (-power - 2)
         seen[:, _FAST] = (1 + _FAST_RATE * time_s) ** -_POWER
+        seen[:, _CAVITIES] = math.exp(-time_s / _CAVITIES_S)
         return seen
 
     def _cooling(self, time_s: float) -> FloatArray:
@@ -204,19 +213,25 @@ class SettlingFilter:
         return np.asarray((GAMMA - 1) * (1 - np.exp(-self._film * by_settling_film)) / self._film)
 
 
-def _members(model: ThermalModel) -> tuple[FloatArray, FloatArray]:
+def _members(model: ThermalModel) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Rate ``c``, warmth and power of every member."""
     if not model.scales_k:
-        return _RATES[:1], np.zeros(1)
+        return _RATES[:1], np.zeros(1), np.full(1, _POWER)
     scales: FloatArray = np.array(model.scales_k) / ROOM_K
-    return np.repeat(_RATES, scales.size), np.tile(scales, _RATES.size)
+    warm = scales[1:]  # what hardly settles has no shape to tell
+    rates = np.concatenate((np.repeat(_RATES, scales.size), np.repeat(_STEADY_RATES / _STEADY_POWER, warm.size)))
+    powers = np.repeat((_POWER, _STEADY_POWER), (_RATES.size * scales.size, _STEADY_RATES.size * warm.size))
+    return rates, np.concatenate((np.tile(scales, _RATES.size), np.tile(warm, _STEADY_RATES.size))), powers
 
 
-def _film_at_a_leak(rates: FloatArray, scales: FloatArray) -> FloatArray:
+def _film_at_a_leak(rates: FloatArray, scales: FloatArray, power: FloatArray) -> FloatArray:
     """Film in 1/s that a typical leak ends up with: where ``K dT**n dT`` makes up for ``(gamma - 1) k``.
 
-    ``K`` follows from ``c`` and the warmth; the film is then ``K**(3/4) ((gamma - 1) k)**(1/4)``.
+    ``K`` follows from ``c`` and the warmth; the film is then ``K**(3/4) ((gamma - 1) k)**(1/4)``. A steady film is
+    what it is from the start.
     """
     if not scales.any():
         return np.zeros_like(rates)
     strength = _POWER * rates / scales ** (1 / _POWER)
-    return np.asarray(strength**0.75 * ((GAMMA - 1) * _TYPICAL_LEAK) ** 0.25)
+    by_convection = strength**0.75 * ((GAMMA - 1) * _TYPICAL_LEAK) ** 0.25
+    return np.asarray(np.where(power == _POWER, by_convection, power * rates))
