@@ -9,6 +9,7 @@ from typer.main import get_command
 from bench.cli import (
     air,
     board,
+    board_map,
     calibrate,
     conformance,
     demo,
@@ -90,6 +91,7 @@ def application() -> typer.Typer:
     board.group.command("conformance", epilog=BOARD_FORMS)(conformance.conformance)
     board.group.command("calibrate", epilog=BOARD_FORMS)(calibrate.calibrate)
     board.group.command("monitor", epilog=BOARD_FORMS)(monitor.monitor)
+    board.group.add_typer(board_map.group, name="map")
     app.add_typer(board.group, name="board")
     return app
 

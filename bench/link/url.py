@@ -40,6 +40,7 @@ class BoardUrl:
         baud: for the serial kinds.
         unit: Modbus unit id.
         joined: URLs of all boards, where several are joined as one bench; empty for a single one.
+        map: name or file of a board map, for ordinary Modbus modules; empty for a board of the contract.
     """
 
     text: str
@@ -50,6 +51,7 @@ class BoardUrl:
     baud: int = DEFAULT_BAUD
     unit: int = 1
     joined: "tuple[BoardUrl, ...]" = ()
+    map: str = ""
 
 
 def parse_board_url(text: str) -> BoardUrl:
@@ -81,31 +83,30 @@ def _parse_one(text: str) -> BoardUrl:
         raise _wrong(text, scheme, "neither a user name nor # belongs here")
     if scheme == "sim":
         return BoardUrl(text, scheme, path=text.partition(":")[2])
-    options = _options(text, scheme, parts)
-    baud, unit = options.get("baud", DEFAULT_BAUD), options.get("unit", 1)
+    said = _options(text, scheme, parts)
+    numbers = {key: _number(text, scheme, key, value) for key, value in said.items() if key != "map"}
+    baud, unit, name = numbers.get("baud", DEFAULT_BAUD), numbers.get("unit", 1), said.get("map", "")
     if scheme in ("serial", "modbus-rtu"):
-        return BoardUrl(text, scheme, path=_device(text, scheme, parts), baud=baud, unit=unit)
-    return BoardUrl(text, scheme, host=_host(text, scheme, parts), port=_port(text, scheme, port), unit=unit)
+        return BoardUrl(text, scheme, path=_device(text, scheme, parts), baud=baud, unit=unit, map=name)
+    host = _host(text, scheme, parts)
+    return BoardUrl(text, scheme, host=host, port=_port(text, scheme, port), unit=unit, map=name)
 
 
 def _wrong(text: str, scheme: Scheme, why: str) -> InputError:
     return InputError(f"board {text!r}: {why}; write it as {FORMS[scheme]}")
 
 
-def _options(text: str, scheme: Scheme, parts: SplitResult) -> dict[str, int]:
-    options: dict[str, int] = {}
+def _options(text: str, scheme: Scheme, parts: SplitResult) -> dict[str, str]:
+    options: dict[str, str] = {}
     for key, value in parse_qsl(parts.query, keep_blank_values=True):
         if key not in _OPTIONS[scheme]:
             known = " and ".join(f"{option}=" for option in _OPTIONS[scheme]) or "no options"
             raise _wrong(text, scheme, f"unknown option {key!r}, {scheme}: takes {known}")
-        if key == "map":
-            raise InputError(
-                f"board {text!r}: boards through a map are not supported yet; "
-                f"supported is a board that speaks the board contract itself, without map="
-            )
         if key in options:
             raise _wrong(text, scheme, f"{key}= is given twice")
-        options[key] = _number(text, scheme, key, value)
+        if key == "map" and not value:
+            raise _wrong(text, scheme, "map= names no board map")
+        options[key] = value
     return options
 
 

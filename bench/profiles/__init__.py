@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from bench.profiles.board_map import board_map_names, load_board_map
     from bench.profiles.checking import check_file
     from bench.profiles.library import data_root
     from bench.profiles.loading import load_connector, load_limits, load_profile, profile_names
@@ -19,10 +20,12 @@ if TYPE_CHECKING:
     from bench.profiles.writing import profile_document
 
 _HOMES = {
+    "board_map_names": "board_map",
     "check_file": "checking",
     "data_root": "library",
     "json_schema": "schema",
     "load_answers": "scenarios",
+    "load_board_map": "board_map",
     "load_connector": "loading",
     "load_limits": "loading",
     "load_measurements": "measurements",
@@ -37,10 +40,12 @@ _HOMES = {
     "sequence_names": "sequences",
 }
 __all__ = [
+    "board_map_names",
     "check_file",
     "data_root",
     "json_schema",
     "load_answers",
+    "load_board_map",
     "load_connector",
     "load_limits",
     "load_measurements",

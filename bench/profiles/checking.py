@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import InputError
+from bench.profiles.board_map import board_map_of
 from bench.profiles.forms.connector import ConnectorForm
 from bench.profiles.forms.lamps import LampsForm
 from bench.profiles.forms.limits import LimitsForm
@@ -20,6 +21,7 @@ from bench.profiles.source import Document, read_document
 
 _CHECKS: Mapping[str, Callable[[Document], Any]] = {
     "answers": lambda document: fill(AnswersForm, document),
+    "board": board_map_of,
     "connector": lambda document: fill(ConnectorForm, document),
     "harness": profile_of,
     "lamps": lambda document: fill(LampsForm, document),

@@ -11,6 +11,7 @@ _TELLING = (
     ("circuits", "harness"),
     ("extends", "harness"),
     ("steps", "sequence"),
+    ("relays", "board"),
     ("profile", "scenario"),
     ("lamps", "lamps"),
     ("limits", "limits"),

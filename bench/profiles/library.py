@@ -9,6 +9,7 @@ from pathlib import Path
 from bench.errors import InputError
 
 FOLDERS = {
+    "board": ("boards",),
     "connector": ("connectors",),
     "harness": ("trailers", "lab"),
     "limits": ("limits",),
@@ -16,6 +17,7 @@ FOLDERS = {
     "sequence": ("sequences",),
 }
 TITLES = {
+    "board": "board map",
     "connector": "connector",
     "harness": "profile",
     "limits": "limits file",

@@ -5,6 +5,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from bench.errors import InputError
+from bench.profiles.forms.board_map import BoardForm
 from bench.profiles.forms.connector import ConnectorForm
 from bench.profiles.forms.harness import HarnessForm
 from bench.profiles.forms.lamps import LampsForm
@@ -16,6 +17,7 @@ from bench.profiles.library import near
 
 FORMS: dict[str, type[BaseModel]] = {
     "answers": AnswersForm,
+    "board": BoardForm,
     "connector": ConnectorForm,
     "harness": HarnessForm,
     "lamps": LampsForm,

@@ -56,7 +56,15 @@ from bench.safety.port import BoardPort
 from bench.safety.setup import Setup
 from bench.safety.shorts import shows_short
 from bench.safety.watch import Watch
-from bench.safety.way_in import PRESSURE_CEILING_PA, check_faults, check_supply, claimed, prepare, watchdog_for
+from bench.safety.way_in import (
+    PRESSURE_CEILING_PA,
+    check_faults,
+    check_fuses,
+    check_supply,
+    claimed,
+    prepare,
+    watchdog_for,
+)
 from bench.safety.way_out import finish, switch_off
 
 SHOT_TRIES = 50
@@ -189,6 +197,7 @@ class GuardedBoard:
         snapshot = self._noted(asked_at_s, await self._board.snapshot())
         check_faults(snapshot, self._acknowledged)
         check_supply(snapshot, self.setup)
+        check_fuses(self.identity, self.setup)
 
     async def _keep(self) -> None:
         watch = self._watch

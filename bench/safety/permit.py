@@ -184,7 +184,10 @@ _NEEDS: dict[type[Request], Capability] = {
 
 
 def _not_capable(sight: Sight) -> str | None:
-    missing = _NEEDS[type(sight.request)] & ~sight.seen.capabilities
+    able = sight.seen.capabilities
+    if isinstance(sight.request, Drive) and Capability.FIXED_FUSE in able:
+        return None
+    missing = _NEEDS[type(sight.request)] & ~able
     return f"the board has no {names(missing)}" if missing else None
 
 
@@ -235,6 +238,13 @@ def _too_many(sight: Sight) -> str | None:
     allowed = sight.seen.capacity.outputs
     if len(sight.feeding.keys() | {sight.channel}) > allowed:
         return f"no more than {allowed} outputs may be on at once"
+    return None
+
+
+def _one_by_one(sight: Sight) -> str | None:
+    limits = sight.seen.capabilities & (Capability.CURRENT_LIMIT | Capability.FIXED_FUSE)
+    if limits == Capability.FIXED_FUSE and sight.feeding.keys() - {sight.channel}:
+        return "this board has fuses and no current limit: one output at a time"
     return None
 
 
@@ -296,6 +306,7 @@ RULES: tuple[Rule, ...] = (
     Rule("returns-open",   FULL,                _returns_open),
     Rule("returns-needed", (Switch,),           _returns_needed),
     Rule("too-many",       FULL,                _too_many),
+    Rule("one-by-one",     FULL,                _one_by_one),
     Rule("over-supply",    FULL,                _over_supply),
     Rule("over-return",    (*FULL, Switch),     _over_return),
     Rule("void",           (Pulse,),            _still_warm, dangerous=False),

@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
 from bench.contract.readings import Event, Identity, Snapshot
-from bench.contract.table import DEFAULT_WATCHDOG_S, WATCHDOG_RANGE_S, Fault, Refusal
+from bench.contract.table import DEFAULT_WATCHDOG_S, WATCHDOG_RANGE_S, Capability, Fault, Refusal
 from bench.errors import BenchError, BoardFault, BoardHeld, BoardRefused, LinkError, PermitDenied
 from bench.safety.permit import names, supply_mismatch
 from bench.safety.port import BoardPort
@@ -59,6 +59,20 @@ def check_supply(snapshot: Snapshot, setup: Setup) -> None:
     """
     if why := supply_mismatch(snapshot.supply_v, setup.nominal_v):
         raise PermitDenied(f"{why}: choose the right profile or supply")
+
+
+def check_fuses(identity: Identity, setup: Setup) -> None:
+    """Refuse a board whose fuses are all there is between a short and wires that bear less.
+
+    Raises:
+        PermitDenied: a fuse is larger than the profile's limit.
+    """
+    fused = identity.capabilities & (Capability.FIXED_FUSE | Capability.CURRENT_LIMIT) == Capability.FIXED_FUSE
+    if fused and identity.largest_current_a > setup.protection.limit_a:
+        raise PermitDenied(
+            f"the board's fuses are {identity.largest_current_a:g} A, but the profile allows its wires "
+            f"{setup.protection.limit_a:g} A: fit smaller fuses, and say so in the board map"
+        )
 
 
 @asynccontextmanager

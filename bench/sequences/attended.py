@@ -75,7 +75,7 @@ async def why_not(inspection: Inspection, operator: Operator) -> str | None:
     profile = inspection.profile
     for text in (SUPPLY, *before_power(profile)):
         inspection.tell(Cautioned(inspection.step, text))
-    if not inspection.can(Capability.CURRENT_LIMIT):
+    if not (inspection.can(Capability.CURRENT_LIMIT) or inspection.can(Capability.FIXED_FUSE)):
         return "the board has no current limit"
     question = clear_to_power(profile)
     return None if is_yes(await operator.ask(question)) else f"not answered with yes ({question.key}): {question.text}"

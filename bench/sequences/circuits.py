@@ -22,6 +22,10 @@ LEAST_SHARE = 0.1  # of the drawn current: with less, nothing is known of the vo
 async def circuits(inspection: Inspection, outcome: Outcome) -> None:
     """Drive every circuit that isn't shorted, one after the other."""
     sound = inspection.sound()
+    if not inspection.can(Capability.CURRENT_LIMIT):
+        outcome.reasons.append(
+            "fuses instead of a current limit: no soft-start, and no telling an inrush from an overload below the fuse"
+        )
     for circuit in inspection.chosen():
         if circuit not in sound:
             outcome.values.append(judged(f"{circuit.name} current", None, "A"))

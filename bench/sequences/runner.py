@@ -221,8 +221,7 @@ class _Loop:
         """Why a step can't be done, or None."""
         if step.air and not _has_air(self._guard, self._profile):
             return "the profile has no air system" if self._profile.air is None else "the board has no air"
-        missing = step.needs & ~self._guard.capabilities
-        if missing:
+        if missing := step.lacks(self._guard.capabilities):
             return f"the board has no {names(missing)}"
         if not step.powers:
             return None

@@ -75,6 +75,7 @@ class Step:
         belongs: whether it is part of the inspection of a profile.
         when: whether what the run has found so far asks for it; it is passed over in silence otherwise.
         warns: cautions of its own, shown before it.
+        fused: a fuse in each channel does in place of a current limit.
         finds: kinds of finding that belong to this step rather than to the last one done.
     """
 
@@ -88,6 +89,12 @@ class Step:
     belongs: Callable[[Profile], bool] = _always
     when: Callable[[Inspection], bool] = _at_any_time
     warns: tuple[str, ...] = ()
+    fused: bool = False
+
+    def lacks(self, able: Capability) -> Capability:
+        """What a board with the capabilities ``able`` lacks for it."""
+        missing = self.needs & ~able
+        return missing & ~LIMIT if self.fused and Capability.FIXED_FUSE in able else missing
 
     @property
     def on_demand(self) -> bool:
@@ -103,7 +110,7 @@ STEPS: tuple[Step, ...] = (
     Step("cold-pulse",    "Cold resistance",     cold_pulse,    Capability.COLD_PULSE, finds=("short-to-ground",)),
     Step("matrix",        "Cross matrix",        matrix,        Capability.PROBE, belongs=_lab),
     Step("insulation",    "Insulation",          insulation,    Capability.PROBE | SWITCHES, belongs=_lab),
-    Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS),
+    Step("circuits",      "Each circuit alone",  circuits,      LIMIT, powers=True, finds=OF_CIRCUITS, fused=True),
     Step("together",      "Suspects together",   together,      LIMIT, powers=True, when=any_joined),
     Step("ground-return", "Ground return",       ground_return, LIMIT | SWITCHES, powers=True, finds=OF_GROUND),
     Step("all-lamps",     "All lamps together",  all_lamps,     LIMIT, powers=True),

@@ -60,7 +60,8 @@ def test_every_kind_of_board_has_a_url(text, url):
         ("modbus-rtu:///dev/ttyUSB0?unit=²", "unit= must be"),
         ("modbus-tcp://host?unit=256", r"unit= must be 0\.\.255"),
         ("modbus-tcp://", "which host"),
-        ("modbus-tcp://host?map=relay8", "through a map are not supported yet; supported is a board that speaks"),
+        ("modbus-tcp://host?map=", "map= names no board map"),
+        ("tcp://host:1?map=relays", "unknown option 'map'"),
     ],
 )
 def test_a_wrong_url_is_told_what_is_right(text, complaint):

@@ -28,7 +28,7 @@ from bench.profiles.model import Filament, InjectedKind, Led, Profile, Segment, 
 from bench.profiles.source import read_document
 from tools.gen_schemas import stale
 
-OURS = ("answers", "connectors", "lab", "lamps", "limits", "scenarios", "sequences", "trailers")
+OURS = ("answers", "boards", "connectors", "lab", "lamps", "limits", "scenarios", "sequences", "trailers")
 FILES = sorted(path for folder in OURS for path in (data_root() / folder).glob("*.yaml"))
 README = (data_root() / "README.md").read_text(encoding="utf-8")
 PROSE = re.sub(r"```.*?```", "", README, flags=re.DOTALL)

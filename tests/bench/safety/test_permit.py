@@ -42,6 +42,7 @@ CALM = Snapshot(
     board_c=30.0, returns=Return.BOTH, return_pin_a=0.0, return_chassis_a=0.0, chassis_sense_v=0.0, ground_pin_v=0.0,
     valves=0, air=(0,) * 6, channels=(OFF,) * 8,
 )  # fmt: skip
+FUSED = Capability.FIXED_FUSE | Capability.WATCHDOG
 SEEN = Seen(setup=SETUP, snapshot=CALM, age_s=0.01, capabilities=EVERYTHING)
 
 
@@ -88,6 +89,14 @@ CASES = (
     Case(Pulse(STOP, 0.004), replace(SEEN, capabilities=Capability.PROBE), "not-capable", "cold pulse"),
     Case(Switch(Return.PIN), replace(SEEN, capabilities=Capability.PROBE), "not-capable", "return switches"),
     Case(Reference(), replace(SEEN, capabilities=Capability.PROBE), "not-capable", "reference resistor"),
+    Case(Drive(STOP), replace(SEEN, capabilities=FUSED), None),
+    Case(Wiggle(STOP), replace(SEEN, capabilities=FUSED), "not-capable", "current limit"),
+    Case(
+        Drive(TAIL),
+        replace(now(channels=states(stop=replace(OFF, state=ChannelState.ON, current_a=1.0))), capabilities=FUSED),
+        "one-by-one",
+        "one output at a time",
+    ),
     Case(Air(Stage.APPLY), SEEN, "interlock", "no air system"),
     Case(Air(Stage.APPLY), replace(SEEN, capabilities=EVERYTHING & ~Capability.AIR), "not-capable", "air"),
     Case(Drive(STOP), now(supply_v=25.6), "supply", "25.6 V but the profile is for 12 V"),
@@ -168,7 +177,7 @@ ANYTHING = st.builds(
     setup=st.sampled_from([SETUP, replace(SETUP, nominal_v=24)]),
     snapshot=st.one_of(st.none(), SNAPSHOTS),
     age_s=st.floats(0, 2),
-    capabilities=st.integers(0, 0x7FF).map(Capability),
+    capabilities=st.integers(0, 0x3FFF).map(Capability),
     stopped=st.one_of(st.none(), st.just("operator")),
     shorted=st.frozensets(st.integers(1, 8)),
     lit_at_s=st.one_of(st.none(), st.floats(0, 60)),
