@@ -53,7 +53,7 @@ def settled_current(dt_s: float, current_a: Sequence[float], voltage_v: Sequence
     if len(amps) != len(volts) or len(amps) < _LEAST_SAMPLES:
         raise ValueError(f"an inrush needs {_LEAST_SAMPLES} or more samples of current and voltage, the same of each")
     tail = max(len(amps) // 5, 4)
-    last_a, noise_a = float(amps[-tail:].mean()), _noise(amps)
+    last_a, noise_a = float(amps[-tail:].mean()), _noise(amps[len(amps) // 4 :])  # behind the steps of a soft-start
     fall = float(np.median(amps[len(amps) // 3 : len(amps) // 3 + tail]) - last_a)
     if fall < max(_LEAST_FALL * abs(last_a), 4 * noise_a) or volts[-1] < 1.0:
         return last_a, noise_a / tail**0.5 + 0.1 * abs(fall)

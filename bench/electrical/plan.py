@@ -107,6 +107,11 @@ def floats(profile: Profile) -> bool:
     return any(isinstance(load.type, Led) for load in profile.loads)
 
 
+def has_filament(profile: Profile, circuit: Circuit) -> bool:
+    """Whether some lamp of the circuit takes time to heat."""
+    return any(isinstance(load.type, Filament) for load in profile.loads_of(circuit.name))
+
+
 def is_pulsed(profile: Profile, circuit: Circuit) -> bool:
     """Whether a circuit is pulsed: what is lit, and no control unit."""
     return circuit.lit and not feeds_unit(profile, circuit)

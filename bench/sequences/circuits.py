@@ -4,17 +4,21 @@ from math import hypot
 
 from bench.contract.readings import Capture
 from bench.contract.table import Capability
-from bench.electrical.plan import feeds_unit
+from bench.electrical import settled_current
+from bench.electrical.plan import feeds_unit, has_filament
 from bench.profiles.model import Circuit, ControlUnit, Filament, Led, Limit, LoadType, Reading
 from bench.results import Trace, Value, Verdict
 from bench.sequences.drawing import Drawing, Drawn
 from bench.sequences.inspection import Inspection, Outcome, at_rest, reading_of
 from bench.sequences.lab.signature import signature
-from bench.sequences.settle import UNIT_STARTS_S, discharge, settle
+from bench.sequences.settle import LONGEST_S, UNIT_STARTS_S, discharge, settle
 from bench.sequences.values import judged, limited, source_of
 
 CAPTURE_HZ = 1000
 CAPTURE_SAMPLES = 150
+RECORDED_S = 0.155  # the recording is full then
+LEAST_RECORDED = 100
+FORETOLD_SHARE = 0.008  # of the current: what waiting would leave, too
 SENSOR_SIGMAS = 3.0
 LEAST_SHARE = 0.1  # of the drawn current: with less, nothing is known of the voltage behind the wire
 
@@ -64,10 +68,18 @@ async def _alone(inspection: Inspection, circuit: Circuit) -> tuple[Reading, Tra
         await guard.arm_capture(channel, rate_hz, min(CAPTURE_SAMPLES, inspection.identity.capture_samples))
     await guard.drive(channel)
     starts_in_steps = feeds_unit(inspection.profile, circuit)
+    longest_s = RECORDED_S if captures and has_filament(inspection.profile, circuit) else LONGEST_S
     settled = await settle(
-        guard, {channel}, least_s=UNIT_STARTS_S if starts_in_steps else 0.0, nearly=not starts_in_steps
+        guard,
+        {channel},
+        least_s=UNIT_STARTS_S if starts_in_steps else 0.0,
+        longest_s=LONGEST_S if starts_in_steps else longest_s,
+        nearly=not starts_in_steps,
     )
     capture = await guard.capture() if captures else None
+    foretold_a = None if settled.at_rest or capture is None else _foretold(capture)
+    if not settled.at_rest and not settled.tripped and foretold_a is None:
+        settled = await settle(guard, {channel}, nearly=True)
     await guard.off([channel])
     if settled.tripped:
         await guard.read_events()
@@ -82,7 +94,16 @@ async def _alone(inspection: Inspection, circuit: Circuit) -> tuple[Reading, Tra
         tripped=bool(settled.tripped),
         capture=capture,
     )
-    return inspection.note(at_rest(reading, inspection.by_pin(settled.steady_a))), _trace(circuit, capture)
+    steady_a = settled.steady_a if foretold_a is None else {channel: foretold_a}
+    return inspection.note(at_rest(reading, inspection.by_pin(steady_a))), _trace(circuit, capture)
+
+
+def _foretold(capture: Capture) -> float | None:
+    """Where the recorded switch-on will end, if that can be told well enough."""
+    if len(capture.current_a) < LEAST_RECORDED:
+        return None
+    steady_a, error_a = settled_current(capture.dt_s, capture.current_a, capture.voltage_v)
+    return steady_a if error_a < FORETOLD_SHARE * steady_a else None
 
 
 def _trace(circuit: Circuit, capture: Capture | None) -> Trace | None:

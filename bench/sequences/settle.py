@@ -48,12 +48,14 @@ class Settled:
         seen: the last snapshot.
         limited, tripped: channels that were at their limit, or tripped, on the way.
         steady_a: where each channel's current will end; what it is now, where that is not known.
+        at_rest: where every current ends is known.
     """
 
     seen: Snapshot
     limited: frozenset[int]
     tripped: frozenset[int]
     steady_a: Mapping[int, float]
+    at_rest: bool = True
 
 
 async def settle(
@@ -89,7 +91,7 @@ async def settle(
         busy = passed_s < least_s or any(state in BUSY for state in states.values())
         if passed_s >= longest_s or not ends or (not busy and None not in ends.values()):
             steady_a = {number: seen.channel(number).current_a if end is None else end for number, end in ends.items()}
-            return Settled(seen, frozenset(limited | tripped), tripped, steady_a)
+            return Settled(seen, frozenset(limited | tripped), tripped, steady_a, None not in ends.values())
 
 
 def _end(past: Past, *, nearly: bool) -> float | None:

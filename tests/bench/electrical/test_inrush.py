@@ -3,9 +3,13 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
+from bench.contract.table import Return
 from bench.electrical.inrush import settled_current
 from bench.electrical.laws import FloatArray, filament_heat_j_per_k
+from bench.profiles import load_scenario
 from bench.profiles.model import Filament
+from firmware_sim.plant import build_plant
+from firmware_sim.port import Feed, FeedMode, Switches
 
 WIRE_OHM = 0.08
 SUPPLY_V = 12.6
@@ -77,3 +81,27 @@ def test_a_constant_current_is_its_own_mean() -> None:
 def test_too_few_samples_are_refused() -> None:
     with pytest.raises(ValueError, match="12 or more"):
         settled_current(2e-4, [1.0] * 5, [12.0] * 5)
+
+
+@pytest.mark.parametrize("circuit", ["markers", "left-turn", "stop", "tail"])
+def test_a_soft_started_recording_tells_its_end_through_the_steps_of_the_limiter(circuit: str) -> None:
+    """The end itself is read from the same harness five seconds later."""
+    scenario = load_scenario("healthy-bulbs")
+    channel = scenario.profile.channel_of_pin[scenario.profile.circuit(circuit).pin]
+    plant = build_plant(scenario)
+
+    def limited(amps: float) -> Switches:
+        return Switches(tuple(Feed(FeedMode.DRIVE, amps) if n == channel else Feed() for n in range(1, 9)), Return.BOTH)
+
+    plant.switch(limited(6.0))
+    first_a, first_v = plant.advance(0.006, channel, 6)
+    plant.switch(limited(15.0))
+    then_a, then_v = plant.advance(0.150, channel, 144)
+    plant.advance(5.0)
+
+    found_a, error_a = settled_current(0.001, [*first_a, *then_a], [*first_v, *then_v])
+
+    end_a = plant.truth().pin_a[channel - 1]
+    assert then_a[-1] > 1.005 * end_a, "it has not ended when the recording does"
+    assert found_a == pytest.approx(end_a, rel=0.012)
+    assert error_a < 0.03 * end_a
