@@ -51,11 +51,11 @@ def schema(
 
 @group.command("list")
 def list_profiles(as_json: opt.Json = False) -> int:
-    """List the profiles and the simulator's scenarios that come with the program."""
+    """List the profiles, sequences and simulator's scenarios that come with the program."""
     from bench.cli import json_view, terminal
-    from bench.profiles import profile_names, scenario_names
+    from bench.profiles import profile_names, scenario_names, sequence_names
 
-    names = {"profiles": profile_names(), "scenarios": scenario_names()}
+    names = {"profiles": profile_names(), "sequences": sequence_names(), "scenarios": scenario_names()}
     if as_json:
         json_view.emit(names)
     else:

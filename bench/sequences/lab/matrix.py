@@ -5,6 +5,8 @@ carries over: nothing where the drawing joins nothing, and what a switch matrix 
 solved for each row, so that a wire in the wrong place shows in its row and in its column, whatever hangs on it.
 """
 
+import asyncio
+
 from bench.electrical.nets import nets
 from bench.profiles.model import Circuit, Profile, Reading
 from bench.results import Trace, Value, Verdict
@@ -22,14 +24,14 @@ SOURCE = "solved from the drawing, its tolerances and three standard uncertainti
 
 async def matrix(inspection: Inspection, outcome: Outcome) -> None:
     """Probe each pin, read all; values for what it is to ground and where it comes up elsewhere."""
-    drawing = Drawing(inspection.measurements())
+    drawing = await asyncio.to_thread(Drawing, inspection.measurements())  # the watchdog must be fed meanwhile
     rows: list[Reading] = []
     for circuit in inspection.reachable():
         rest = await discharge(inspection.guard)
         shot = await inspection.guard.probe(inspection.channel(circuit), PROBE_S)
         reading = inspection.note(reading_of(inspection, "probe", (circuit,), shot, rest=rest))
         inspection.progress(shot, "probed", circuit)
-        drawn = drawing.of(reading)
+        drawn = await asyncio.to_thread(drawing.of, reading)
         outcome.values.append(_to_ground(inspection, circuit, reading, drawn))
         outcome.values.append(_elsewhere(inspection, circuit, reading, drawn))
         rows.append(reading)

@@ -8,6 +8,7 @@ then on it is left alone, while the others go on. At the end stand mean, extreme
 cycles, and how long the circuits lived.
 """
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Self
@@ -88,7 +89,7 @@ class Endurance:
         steps.cycle = 0
         await save(self.document())
         async with steps.section("endurance-sum", f"{self.done} cycles") as part:
-            self._sum_up(part, cycles)
+            await asyncio.to_thread(self._sum_up, part, cycles)  # what it imports takes longer than a watchdog waits
 
     async def _block(self, steps: Steps, asked: Endure, last: int, every_s: float | None, cycle: Cycle) -> None:
         while self.done < last and not self._over(asked):

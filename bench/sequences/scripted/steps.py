@@ -10,6 +10,7 @@ Circuits go by the profile's names, times are board seconds, and everything pass
 refuses to switch is not an error: it is remarked, and what is measured on it then is not tested.
 """
 
+import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -258,6 +259,8 @@ class Steps:
         if reason is not None:
             value = judged(known_as, None, unit_of(quantity), low=low, high=high, source=reason)
         else:
+            if limit == DRAWING and self._drawing is None:  # in a thread: the watchdog must be fed meanwhile
+                self._drawing = await asyncio.to_thread(Drawing, self.inspection.measurements())
             seen, figure = await self._read(quantity, of, over_s)
             value = self._judge(known_as, figure, unit_of(quantity), (low, high), limit, Verdict(outside), of, seen)
             value = self._tripped(value, of, seen)
@@ -333,10 +336,8 @@ class Steps:
         return replace(value, verdict=outside) if value.verdict is Verdict.UNSURE else value
 
     def _drawn_a(self, circuit: Circuit, seen: Snapshot) -> float:
-        if self._drawing is None:
-            self._drawing = Drawing(self.inspection.measurements())
         fed = list(self._fed.values())
-        if circuit not in fed:
+        if self._drawing is None or circuit not in fed:
             return 0.0
         return self._drawing.of(reading_of(self.inspection, "drive", fed, seen)).pin_a[circuit.pin]
 
