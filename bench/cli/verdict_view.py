@@ -135,6 +135,8 @@ def _how_bad(finding: Finding, system: System) -> str:
         return sure
     if finding.size.unit == "lamps":
         return f"{_plural(round(finding.size.value), 'lamp')}, {sure}"
+    if finding.size.unit == "1":
+        return f"{finding.size.value:.0%} of what it should be, {sure}"
     return f"{units.both(finding.size.value, finding.size.unit, system)}, {sure}"
 
 

@@ -69,8 +69,8 @@ WORDS: dict[FindingKind, Words] = {
     ),
     "wrong-load": Words(
         "defect",
-        "The {circuit} circuit takes {size} of the current that its lamps should{at}.",
-        "Check that the right lamps are fitted and that an LED lamp has no dead section.",
+        "What hangs on the {circuit} circuit{at} takes {size} of the current that it should.",
+        "Check what is fitted at {place}: the right lamp or part, no dead section, clean contacts.",
     ),
     "ground-open": Words(
         "safety",
