@@ -132,6 +132,7 @@ class Session:
         profile: AnyProfile,
         *,
         only: Collection[str] | None = None,
+        skip: Collection[str] = (),
         skipping: Skip | None = None,
         baseline: Earlier | None = None,
         **labels: Unpack[Labels],
@@ -141,16 +142,18 @@ class Session:
         Args:
             profile: what that is.
             only: names of the steps to do, all when None.
+            skip: names of steps to leave out.
             skipping: lets somebody leave out a step while it is done.
             baseline: what an earlier record of the same harness taught.
             labels: for the record.
         """
-        choose(only)  # a wrong name is refused before the board is touched
+        choose(only, skip)  # a wrong name is refused before the board is touched
         async with self.guarded(profile) as (guard, loaded):
             return await run_inspection(
                 guard,
                 loaded,
                 only=only,
+                skip=skip,
                 skipping=skipping,
                 conclude=self._concluding(baseline),
                 keep=self._store.keep,
@@ -187,6 +190,7 @@ class Session:
                 only=again.steps,
                 circuits=again.circuits,
                 skipping=skipping,
+                conclude=self._concluding(None),
                 keep=self._store.keep,
                 command="retest",
                 **self.surroundings(labels),
