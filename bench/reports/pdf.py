@@ -15,7 +15,10 @@ from bench.errors import InputError
 
 Paper = Literal["letter", "a4"]
 _SIZE: dict[Paper, str] = {"letter": "letter", "a4": "A4"}
-_SVG = re.compile(r"<svg\b[^>]*>")
+_SVG = re.compile(r"(<svg\b[^>]*>)(.*?</svg>)", re.DOTALL)
+_RULE = re.compile(r"([^{}]+)(\{[^}]*\})")
+_CLASS = re.compile(r"\.([\w-]+)")
+_CLASSES = re.compile(r'class="([^"]*)"')
 _VARIABLE = re.compile(r"--([\w-]+):\s*([^;}]+)")
 _USED = re.compile(r"var\(--([\w-]+)\)")
 
@@ -51,20 +54,36 @@ def check_installed() -> None:
 
 
 def _for_paper(html: str, paper: Paper) -> str:
-    drawn = _SVG.sub(lambda found: f"{found[0]}<style>{_drawing_rules()}</style>", html)
+    drawn = _SVG.sub(lambda found: f"{found[1]}<style>{_rules_for(found[0])}</style>{found[2]}", html)
     size = f"@page {{ size: {_SIZE[paper]}; }}"
     return drawn.replace("</head>", f"<style>{_template('paper.css')}{size}</style></head>", 1)
 
 
+def _rules_for(drawing: str) -> str:
+    """Only the rules that one drawing uses: there are a hundred small ones, and each would read all rules anew."""
+    used = frozenset(name for names in _CLASSES.findall(drawing) for name in names.split())
+    return _rules_of(used)
+
+
 @cache
-def _drawing_rules() -> str:
-    """The rules of the drawings with their variables put in."""
+def _rules_of(used: frozenset[str]) -> str:
+    return "\n".join(
+        f"{selectors} {block}"
+        for selectors, block in _drawing_rules()
+        if any(set(_CLASS.findall(selector)) <= used for selector in selectors.split(","))
+    )
+
+
+@cache
+def _drawing_rules() -> list[tuple[str, str]]:
+    """The rules of the drawings, selectors and block, with their variables put in."""
     sheet = _template("report.css")
     variables = dict(_VARIABLE.findall(sheet.split("}", 1)[0]))
     drawings = sheet.split("/* drawings */", 1)[1].split("/* closing */", 1)[0]
     # It paints a stroke over its fill, whatever the order asked for: a halo would hide its own letters.
     drawings = "\n".join(line for line in drawings.splitlines() if "paint-order" not in line)
-    return _USED.sub(lambda used: variables[used[1]].strip(), drawings)
+    plain = _USED.sub(lambda used: variables[used[1]].strip(), drawings)
+    return [(selectors.strip(), block) for selectors, block in _RULE.findall(plain)]
 
 
 def _template(name: str) -> str:
