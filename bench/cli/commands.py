@@ -21,6 +21,7 @@ from bench.cli import (
     records,
     records_add,
     records_export,
+    records_gauge,
     records_import,
     records_search,
     report,
@@ -86,6 +87,7 @@ def application() -> typer.Typer:
     records.group.command("history")(records_search.history)
     records.group.command("due")(records_search.due)
     records.group.command("stats")(records_search.stats)
+    records.group.command("gauge")(records_gauge.gauge)
     app.add_typer(records.group, name="records")
     app.add_typer(profile.group, name="profile")
     board.group.command("conformance", epilog=BOARD_FORMS)(conformance.conformance)

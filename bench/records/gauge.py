@@ -6,6 +6,7 @@ repeatability. Negative variance estimates are zero. The method is that of the a
 measurement systems analysis; terms as there and in chapter 2.4 of the NIST/SEMATECH e-Handbook of Statistical Methods.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 
@@ -115,3 +116,26 @@ def gauge_study(values: np.ndarray) -> GaugeStudy:
         reproducibility=sqrt(between + mixed),
         part_to_part=sqrt(max((part_row.mean_square - against.mean_square) / (o * n), 0.0)),
     )
+
+
+def crossed(values: Sequence[tuple[str, str, float]]) -> np.ndarray:
+    """Values in order of time, each with its part and its operator, as an array of parts, operators and trials.
+
+    Raises:
+        InputError: not every operator measured every part equally often; names the first that differs.
+    """
+    cells: dict[tuple[str, str], list[float]] = {}
+    for part, operator, value in values:
+        cells.setdefault((part, operator), []).append(value)
+    parts = sorted({part for part, _ in cells})
+    operators = sorted({operator for _, operator in cells})
+    trials = max(len(each) for each in cells.values()) if cells else 0
+    for part in parts:
+        for operator in operators:
+            found = len(cells.get((part, operator), ()))
+            if found != trials:
+                raise InputError(
+                    f"a gauge study needs {trials} values of every part by every operator: "
+                    f"{operator} has {found} of {part}"
+                )
+    return np.array([[cells[part, operator] for operator in operators] for part in parts], dtype=float)

@@ -1,12 +1,16 @@
 """The command ``run``: screens, JSON, exit codes, resuming, refusals."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+from bench import keeping
 from bench.cli import run
 
+ROOT = Path(__file__).resolve().parents[3]
 SIM = "sim:lab-door"
 
 
@@ -84,3 +88,29 @@ def test_a_record_without_an_endurance_loop_can_t_be_resumed(
     assert run(how) == 0
     assert run([*how, "--resume", "last"]) == 64
     assert "nothing to resume" in capsys.readouterr().err
+
+
+def test_a_killed_endurance_run_goes_on_after_its_last_block(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Killed without any warning: what it had written by then is all that there is."""
+    file = tmp_path / "records.sqlite"
+    records = ["--record", str(file)]
+    how = ["run", "door-endurance", "--board", SIM, *records]
+    code = "import sys; from bench.cli import run; sys.exit(run(sys.argv[1:]))"
+    command = [sys.executable, "-c", code, *how, "--set", "cycles=5000"]
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    assert process.stderr
+    while "Cycles 101 to 200" not in process.stderr.readline():
+        assert process.poll() is None
+    process.kill()
+    process.communicate()
+
+    state = keeping.endurance_of("last", file)[1]
+    assert state["done"] >= 100
+    assert run([*how, "--set", f"cycles={state['done'] + 5}", "--resume", "last", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["steps"][1]["title"] == f"Cycles {state['done'] + 1} to {state['done'] + 5}"
+
+    with keeping.open_records(file) as store:
+        assert [each.state for each in store.runs()] == ["complete", "interrupted"]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from bench.errors import InputError
-from bench.records.gauge import gauge_study
+from bench.records.gauge import crossed, gauge_study
 
 # Ten parts, three appraisers, three trials: the worked example of the AIAG manual "Measurement Systems Analysis"
 # (data and results from memory; that the one gives the other to the last digit speaks for both).
@@ -69,3 +69,14 @@ def test_an_operator_who_differs_from_part_to_part_is_reproducibility_too() -> N
 def test_too_small_a_study_is_refused(shape: tuple[int, int, int]) -> None:
     with pytest.raises(InputError, match="at least two"):
         gauge_study(np.zeros(shape))
+
+
+def test_values_in_any_order_are_sorted_into_parts_operators_and_trials() -> None:
+    values = [("b", "y", 4.0), ("a", "x", 1.0), ("a", "y", 2.0), ("b", "x", 3.0)] * 2
+
+    assert crossed(values).tolist() == [[[1.0, 1.0], [2.0, 2.0]], [[3.0, 3.0], [4.0, 4.0]]]
+
+
+def test_a_study_with_a_hole_says_where_it_is() -> None:
+    with pytest.raises(InputError, match="y has 1 of b"):
+        crossed([("a", "x", 1.0), ("a", "y", 1.0), ("b", "x", 1.0)] * 2 + [("b", "y", 1.0)])
