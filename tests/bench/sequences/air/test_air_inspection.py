@@ -27,6 +27,7 @@ from bench.sequences import STEPS, Nobody
 from bench.sequences.air.rig import applying, ready
 from bench.sequences.air.stroke import stroke_m
 from bench.sequences.inspection import Inspection
+from bench.sequences.steps import DIAGNOSIS, Step
 from bench.virtual_time import run_virtual
 from tests.bench.sequences.sessions import YES, Session, inspect, inspect_in, on_simulator
 
@@ -58,6 +59,12 @@ def moved(session: Session) -> int:
     return sum(code is CommandCode.VALVE for code, _ in session.board.commands)
 
 
+def of_its(session: Session) -> list[Step]:
+    """The steps of the profile that these sessions do: the diagnosis has tests of its own."""
+    mine = (step for step in STEPS if step.belongs(session.scenario.profile) and not step.on_demand)
+    return [step for step in mine if step.name != DIAGNOSIS]
+
+
 def ends_safe(session: Session) -> bool:
     seen = session.board.after(3.0)
     return seen.valves == 0 and max(seen.air[0], seen.air[1]) < 5 * PA_PER_PSI
@@ -71,7 +78,9 @@ def test_a_sound_trailer_passes_electrically_and_with_air_within_twenty_five_min
 
     assert session.run.findings == ()
     assert session.run.verdict is Verdict.PASS
-    assert [step.step for step in session.run.steps] == [step.name for step in STEPS]
+    assert [step.step for step in session.run.steps] == [
+        step.name for step in STEPS if step.belongs(session.scenario.profile)
+    ]
     assert session.run.duration_s < 25 * 60
     assert ends_safe(session)
 
@@ -111,7 +120,7 @@ def test_modulators_are_counted_by_the_steps_of_the_supply():
 def test_an_electrical_bench_leaves_air_out_with_one_remark_and_still_passes():
     session = inspect("healthy-tandem")
 
-    assert [step.step for step in session.run.steps] == [step.name for step in STEPS if not step.air]
+    assert [step.step for step in session.run.steps] == [step.name for step in of_its(session) if not step.air]
     assert session.run.verdict is Verdict.PASS
     assert sum("no air" in notice for notice in session.notices) == 1
 
@@ -146,6 +155,43 @@ def test_a_leak_is_found_at_its_place_or_in_the_named_set(place: str, psi_per_mi
     assert finding.source
     assert session.run.verdict is Verdict.FAIL
     assert ends_safe(session)
+
+
+# --- volume ---
+
+
+def metering(*faults: AirFault, **changes: object) -> Scenario:
+    """A bench whose fill path has a known conductance."""
+    whole = trailer(*faults, **changes)
+    assert whole.profile.air
+    return replace(whole, profile=replace(whole.profile, air=replace(whole.profile.air, fill_c=4e-8)))
+
+
+@pytest.mark.parametrize("psi_per_min", [0.0, 4.0])
+def test_the_volume_is_metered_within_its_interval_and_a_leak_can_then_be_told_in_litres(psi_per_min: float):
+    faults = (leak("reservoir-drain", psi_per_min),) if psi_per_min else ()
+    session = inspect(
+        metering(*faults, start_pa=0.0), only=["charge", "volume", "supply-leak"],
+        answers=SAID | {"reservoirs-drained": True},
+    )  # fmt: skip
+    works = session.board.simulator.air._dynamics.works
+    true_l = 1000 * sum(works.rigid_m3[i] for i in (*range(4), 8, 9))
+    told = {value.name: value for value in session.step("volume").values}
+    lost = next(value for value in session.step("supply-leak").values if value.unit == "L/min")
+
+    assert told["volume behind the supply coupling"].value == pytest.approx(true_l, rel=0.06)
+    # 1 psi/min of 52 L is 3.5 NL/min (gas law, ANR)
+    assert lost.value == pytest.approx(3.5 * psi_per_min, abs=2.0)
+
+
+def test_without_drained_reservoirs_or_a_known_path_there_is_no_volume_and_no_litres():
+    undrained = inspect(metering(), only=["charge", "volume", "supply-leak"], answers=SAID)
+    unknown = inspect(trailer(), only=["charge", "volume"], answers=SAID)
+
+    assert undrained.step("volume").verdict is Verdict.NOT_TESTED
+    assert "drained" in (undrained.step("volume").reason or "")
+    assert all(value.unit != "L/min" for value in undrained.step("supply-leak").values)
+    assert "conductance" in (unknown.step("volume").reason or "")
 
 
 # --- brakes ---
@@ -192,7 +238,9 @@ def test_a_nonsensical_stroke_is_refused_by_name_and_the_rest_is_judged():
 END = WheelEnd("front-left", "front left", 1, "left", "30")
 
 
-@pytest.mark.parametrize("nonsense", ["about two thumbs", True, -1.0, "9 in", "1/0 in", "", "41 psi", float("nan")])
+@pytest.mark.parametrize(
+    "nonsense", ["about two thumbs", True, -1.0, "9 in", "250 in", "1/0 in", "", "41 psi", float("nan")]
+)
 def test_what_is_no_stroke_is_refused(nonsense: str | float | bool):
     with pytest.raises(InputError):
         stroke_m(nonsense, END, metric=False)
