@@ -36,6 +36,7 @@ class Switches:
     feeds: tuple[Feed, ...]
     returns: Return = Return.BOTH
     reference: bool = False
+    far: int = 0  # pins of the second socket joined, as the contract's FAR has them
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class Truth:
     chassis_sense_v: float
     ground_pin_v: float
     reference_a: float
+    far_v: tuple[float, ...] = ()  # second socket: each channel's pin, then ground; empty when nothing is plugged in
 
 
 class Plant(Protocol):

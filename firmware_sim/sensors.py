@@ -68,6 +68,7 @@ class Sensors:
         self._supply_v = self._voltage_input("supply voltage", UINT16)
         self._chassis_sense = self._voltage_input("chassis sense")
         self._ground_pin = self._voltage_input("ground pin")
+        self._far = [self._voltage_input(f"far {n}") for n in range(1, channels + 2)]
         self._supply_a = self._current_input("supply current")
         self._return_pin = self._current_input("return pin")
         self._return_chassis = self._current_input("return chassis")
@@ -126,6 +127,10 @@ class Sensors:
     def ground_pin_mv(self, true_v: float, samples: int = 1) -> int:
         """Connector ground pin."""
         return self._ground_pin.read(true_v, samples)
+
+    def far_mv(self, true_v: float, place: int, samples: int = 1) -> int:
+        """A pin of the second socket: those of the channels, counted from 1, then ground."""
+        return self._far[place - 1].read(true_v, samples)
 
     def reference_ma(self, true_a: float, samples: int = 1) -> int:
         """Current through the reference resistor."""

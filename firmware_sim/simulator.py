@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 
-from bench.contract.table import Refusal
+from bench.contract.table import Capability, Refusal
 from bench.profiles.model import Profile, Scenario
 from firmware_sim.air import build_air_plant
 from firmware_sim.firmware import Board, Description
@@ -20,6 +20,11 @@ def _modulator_volts(profile: Profile, harness: Plant) -> Callable[[], float] | 
         return None
     index = profile.channel_of_pin[profile.circuit(profile.air.electrical_supply).pin] - 1
     return lambda: harness.truth().pin_v[index]
+
+
+def _capabilities(scenario: Scenario) -> Capability:
+    usual = Description().capabilities
+    return usual | Capability.FAR_SOCKET if scenario.cable and scenario.cable.far_socket else usual
 
 
 class Simulator:
@@ -46,6 +51,7 @@ class Simulator:
                 pulse_ohm=PULSE_OHM[profile.nominal_v],
                 reference_ohm=REFERENCE_OHM,
                 pull_down_ohm=PULL_DOWN_OHM,
+                capabilities=_capabilities(scenario),
                 serial=f"SIM-{scenario.seed:04d}"[:16],
             ),
             air=self.air,

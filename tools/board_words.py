@@ -29,6 +29,7 @@ CAPABILITIES: Mapping[IntFlag, str] = {
     Capability.CALIBRATION: "Keeps corrections of its own readings.",
     Capability.FIXED_FUSE: "A fuse in each channel instead of CURRENT_LIMIT: DRIVE has no soft-start, and "
     "largest_current is the fuse's rating.",
+    Capability.FAR_SOCKET: "A second socket for the far end of a loose cable: its pins are read, and joined by FAR.",
     Capability.AIR_CAPTURE: "The capture memory can record analogue inputs; without it, times are those of polling.",
 }
 

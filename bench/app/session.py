@@ -23,6 +23,7 @@ from bench.judging import Earlier, judge
 from bench.keeping import Keeper
 from bench.link import Board, BoardUrl, JoinedBoard
 from bench.profiles import load_profile, load_sequence
+from bench.profiles.cable import cable_profile
 from bench.profiles.model import Measurements, Profile
 from bench.profiles.sequence_model import Sequence
 from bench.records.ids import new_record_id
@@ -38,6 +39,7 @@ from bench.sequences import (
     choose,
     gently,
     run_brakes,
+    run_cable,
     run_inspection,
     run_power,
     run_walk,
@@ -247,6 +249,18 @@ class Session:
             return await run_wiggle(
                 guard, loaded, heard=heard, only=only, seconds=seconds, lit=lit, typed=typed, **around
             )
+
+    async def cable(self, connector: AnyProfile, *, length_m: float | None = None, **labels: Unpack[Labels]) -> Run:
+        """Test a loose cable in the board's sockets.
+
+        Args:
+            connector: name or file of its connector, or a cable's profile.
+            length_m: of its conductors; None to take the length that fits most of them.
+            labels: for the record.
+        """
+        profile = connector if isinstance(connector, Profile) else cable_profile(connector)
+        async with self.guarded(profile) as (guard, loaded):
+            return await run_cable(guard, loaded, length_m=length_m, **self.surroundings(labels))
 
     async def power(
         self,

@@ -10,6 +10,7 @@ from bench.cli import (
     air,
     board,
     board_map,
+    cable,
     calibrate,
     conformance,
     demo,
@@ -69,6 +70,7 @@ def application() -> typer.Typer:
     app.command("retest", epilog=BOARD_FORMS)(retest.retest)
     app.command("walk", epilog=BOARD_FORMS)(walk.walk)
     app.command("wiggle", epilog=BOARD_FORMS)(wiggle.wiggle)
+    app.command("cable", epilog=BOARD_FORMS)(cable.cable)
     app.command("power", epilog=BOARD_FORMS)(power.power)
     app.command("run", epilog=BOARD_FORMS)(sequence.run)
     app.command("demo")(demo.demo)

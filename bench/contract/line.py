@@ -31,6 +31,7 @@ from bench.contract.table import (
     COMMAND_BY_CODE,
     EVENTS,
     EXTREMES,
+    FAR_SOCKET,
     IDENTITY,
     MAX_CHANNELS,
     SHOT,
@@ -64,6 +65,7 @@ _QUERIES = {
     CHANNEL_SETTINGS.name: "SOURce:CHANnel?",
     CALIBRATION.name: "CALibration:CHANnel?",
     CALIBRATION_COMMON.name: "CALibration:COMMon?",
+    FAR_SOCKET.name: "MEASure:FAR?",
 }
 _OF_ONE_CHANNEL = (CHANNEL_SETTINGS.name, CALIBRATION.name)
 _RETURNS = {Return.NONE: "NONE", Return.PIN: "PIN", Return.CHASSIS: "CHASsis", Return.BOTH: "BOTH"}

@@ -15,6 +15,7 @@ from bench.contract.table import (
     CAPTURE_SAMPLES_PER_PAGE,
     EVENTS,
     EXTREMES,
+    FAR_SOCKET,
     IDENTITY,
     SNAPSHOT,
     Capability,
@@ -148,6 +149,17 @@ class ChannelExtremes:
     highest_v: float
     lowest_a: float
     highest_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class FarSocket:
+    """The second socket: voltages of its pins by channel, now and when the shot was latched."""
+
+    joined: int
+    ground_v: float
+    ground_shot_v: float
+    voltage_v: tuple[float, ...]
+    shot_v: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +309,13 @@ def read_extremes(registers: Sequence[int], channels: int) -> tuple[ChannelExtre
     raw = _values(EXTREMES, registers, channels)
     milli = (int(value) / 1000 for value in raw)
     return tuple(ChannelExtremes(*row) for row in zip(*[milli] * 4, strict=True))
+
+
+def read_far_socket(registers: Sequence[int], channels: int) -> FarSocket:
+    """Decode the second socket's block; entry 0 is channel 1."""
+    joined, ground_mv, ground_shot_mv, *milli = FAR_SOCKET.unpack_numbers(registers, channels)
+    volts = [value / 1000 for value in milli]
+    return FarSocket(joined, ground_mv / 1000, ground_shot_mv / 1000, tuple(volts[::2]), tuple(volts[1::2]))
 
 
 def read_channel_correction(registers: Sequence[int]) -> ChannelCorrection:

@@ -13,7 +13,7 @@ from bench.contract.fields import Block, Field
 
 CONTRACT_MAGIC = 0x554D  # "UM", so that an ordinary device is recognised as not ours
 CONTRACT_MAJOR = 1
-CONTRACT_MINOR = 1  # 1: AIR_CAPTURE, CALIBRATION, FIXED_FUSE
+CONTRACT_MINOR = 2  # 1: AIR_CAPTURE, CALIBRATION, FIXED_FUSE; 2: FAR_SOCKET
 
 MAX_CHANNELS = 16
 AIR_INPUTS = 6
@@ -21,6 +21,8 @@ EVENTS_PER_READ = 14
 CAPTURE_SAMPLES_PER_PAGE = 60
 AIR_CAPTURE_BIT = 0x100  # in the capture's channel: the other bits are analogue inputs, bit 0 is input 1
 FASTEST_AIR_CAPTURE_HZ = 1000
+FAR_GROUND_BIT = 1 << MAX_CHANNELS  # of FAR: bits below are the pins of channels
+FAR_NEGATIVE_BIT = FAR_GROUND_BIT << 1
 
 
 class Capability(IntFlag):
@@ -40,6 +42,7 @@ class Capability(IntFlag):
     AIR_CAPTURE = 1 << 11
     CALIBRATION = 1 << 12
     FIXED_FUSE = 1 << 13
+    FAR_SOCKET = 1 << 14
 
 
 class ChannelState(IntEnum):
@@ -173,6 +176,7 @@ class CommandCode(IntEnum):
     SELF_TEST = 19
     RESTART = 20
     AIR_CAPTURE = 21
+    FAR = 22
 
 
 ArgumentKind = Literal["channel", "channels", "number", "returns"]
@@ -233,6 +237,7 @@ COMMANDS: tuple[Command, ...] = (
     Command(CommandCode.AIR_CAPTURE, "SENSe:CAPTure:AIR", (Argument("inputs", "number", 1, (1 << AIR_INPUTS) - 1, "bits"), Argument("rate", "number", 10, FASTEST_AIR_CAPTURE_HZ, "Hz"), Argument("samples", "number", 2, 4096)), "Record these analogue inputs from now on, bit 0 is input 1. Samples are those of all inputs together, a whole number of each."),
     Command(CommandCode.ACKNOWLEDGE, "SYSTem:EVENt:ACKNowledge", (Argument("position", "number", 0, 0x7FFF_FFFF),), "Events before this position have been read and may be forgotten."),
     Command(CommandCode.EXTREMES, "SENSe:EXTRemes:RESet", (), "Start new minima and maxima."),
+    Command(CommandCode.FAR, "ROUTe:FAR", (Argument("pins", "number", 0, FAR_GROUND_BIT | FAR_NEGATIVE_BIT | (FAR_GROUND_BIT - 1), "bits"),), "Join exactly these pins of the second socket: bit n - 1 is the pin of channel n, bit 16 the ground pin(s), bit 17 the board's negative side. Opened with everything else.", switches_on=True),
     Command(CommandCode.REFERENCE, "ROUTe:REFerence", (Argument("on", "number", 0, 1),), "Connect the reference resistor to the supply and measure it.", switches_on=True),
     Command(CommandCode.VALVE, "ROUTe:VALVe", (Argument("valve", "number", 0, 3), Argument("energise", "number", 0, 1), Argument("longest", "number", 0, 600_000, "s", 0.001)), "Energise a valve for at most this time.", switches_on=True),
     Command(CommandCode.REGULATE, "SOURce:PRESsure", (Argument("line", "number", 0, 1), Argument("pressure", "number", 0, 1_100_000, "Pa")), "Set-point of a line's electronic regulator (0 supply, 1 service).", switches_on=True),
@@ -422,10 +427,23 @@ CALIBRATION_COMMON = Block(
     ),
     note="Corrections of what is no channel, what is left of the errors, and the date. Kept through restarts; refused while armed.",
 )  # fmt: skip
+FAR_SOCKET = Block(
+    "far_socket", 13, 1850,
+    header=(
+        Field("joined", "u32", "bits", 1, "Pins joined, as FAR has them."),
+        Field("ground_voltage", "i16", "V", 0.001, "Ground pin(s) of the second socket to the board's negative side."),
+        Field("ground_shot_voltage", "i16", "V", 0.001, "The same when the shot was latched."),
+    ),
+    row=(
+        Field("voltage", "i16", "V", 0.001, "The second socket's pin, mean of the last 10 ms; pulled down as the first socket's."),
+        Field("shot_voltage", "i16", "V", 0.001, "The same when the shot was latched."),
+    ),
+    note="The second socket, for the far end of a loose cable. Only on boards with FAR_SOCKET.",
+)  # fmt: skip
 
 BLOCKS: tuple[Block, ...] = (
     IDENTITY, SNAPSHOT, SHOT, EXTREMES, EVENTS, CAPTURE, CAPTURE_PAGE, BOARD_SETTINGS, CHANNEL_SETTINGS, COMMAND,
-    CALIBRATION, CALIBRATION_COMMON,
+    CALIBRATION, CALIBRATION_COMMON, FAR_SOCKET,
 )  # fmt: skip
 BLOCK_BY_NAME = {block.name: block for block in BLOCKS}
 

@@ -25,6 +25,7 @@ from bench.contract.readings import (
     CommonCorrection,
     Event,
     EventPage,
+    FarSocket,
     Identity,
     Snapshot,
     read_air_page,
@@ -34,6 +35,7 @@ from bench.contract.readings import (
     read_common_correction,
     read_events,
     read_extremes,
+    read_far_socket,
     read_identity,
     read_snapshot,
 )
@@ -51,6 +53,7 @@ from bench.contract.table import (
     EVENTS,
     EVENTS_PER_READ,
     EXTREMES,
+    FAR_SOCKET,
     IDENTITY,
     MAX_CHANNELS,
     SHOT,
@@ -192,6 +195,11 @@ class Board:
         """Lowest and highest samples of every channel since ``reset_extremes``."""
         channels = self.identity.channels
         return read_extremes(await self._link.read(EXTREMES, channels), channels)
+
+    async def far_socket(self) -> FarSocket:
+        """The second socket's pins, now and when the last shot was latched."""
+        channels = self.identity.channels
+        return read_far_socket(await self._link.read(FAR_SOCKET, channels), channels)
 
     async def capture(self) -> Capture:
         """What the capture memory holds; channel 0 and no samples when nothing was recorded.
@@ -339,6 +347,10 @@ class Board:
     async def reference(self, on: bool) -> None:
         """Connect the reference resistor to the supply, or disconnect it."""
         await self._command(CommandCode.REFERENCE, on)
+
+    async def join_far(self, pins: int) -> None:
+        """Join exactly these pins of the second socket, bits as the contract's FAR has them."""
+        await self._command(CommandCode.FAR, pins)
 
     async def valve(self, valve: Valve, energise: bool, longest_s: float = 0.0) -> None:
         """Energise a valve for at most ``longest_s``, or let it go."""

@@ -24,6 +24,7 @@ from bench.contract.readings import (
     CommonCorrection,
     Event,
     EventPage,
+    FarSocket,
     Identity,
     Snapshot,
 )
@@ -301,6 +302,14 @@ class JoinedBoard:
     async def reference(self, on: bool) -> None:
         """Connect the first board's reference resistor, or not."""
         await self._boards[0].reference(on)
+
+    async def join_far(self, pins: int) -> None:
+        """Join pins of the first board's second socket: a loose cable goes into one board's two sockets."""
+        await self._boards[0].join_far(pins)
+
+    async def far_socket(self) -> FarSocket:
+        """The first board's second socket."""
+        return await self._boards[0].far_socket()
 
     async def record_air(self, inputs: Iterable[int], rate_hz: int, samples: int) -> None:
         """Record analogue inputs of the first board."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from bench.profiles.air_model import AirScenario, AirSystem
+from bench.profiles.cable_model import Cable
 
 CHASSIS = "chassis"
 COPPER_OHM_MM2_PER_M = 0.017241  # 100 % IACS at 20 degC (ASTM B258 practice)
@@ -318,6 +319,7 @@ class Scenario:
     sense: SenseErrors = field(default_factory=SenseErrors)
     faults: tuple[InjectedFault, ...] = ()
     air: AirScenario | None = None
+    cable: Cable | None = None  # loose, in the sockets; the profile is then that of its conductors
     answers: Mapping[str, str | float | bool] = field(default_factory=dict)
 
 

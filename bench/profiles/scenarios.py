@@ -4,6 +4,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from bench.profiles import air, faults
+from bench.profiles.cable import cable_profile
+from bench.profiles.cable_model import Cable, CableFault
+from bench.profiles.forms.cable import CableScenarioForm
 from bench.profiles.forms.scenario import AnswersForm, FaultForm, ScenarioForm
 from bench.profiles.library import find, names
 from bench.profiles.loading import load_profile
@@ -32,7 +35,7 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
 def scenario_of(document: Document) -> Scenario:
     """The scenario that ``document`` is."""
     form = fill(ScenarioForm, document)
-    profile = load_profile(referred(document, ("profile",), "harness", form.profile))
+    profile = _profile(form, document)
     refuse(document, [*faults.check(form.faults, profile), *_air_problems(form, profile)])
     volts = form.supply.volts
     return Scenario(
@@ -46,8 +49,32 @@ def scenario_of(document: Document) -> Scenario:
         sense=replace(SenseErrors(), **form.sense.model_dump()),
         faults=tuple(_fault(each) for each in form.faults),
         air=None if form.air is None else air.scenario(form.air),
+        cable=None if form.cable is None else _cable(form.cable),
         answers=dict(form.operator.root),
     )
+
+
+def _profile(form: ScenarioForm, document: Document) -> Profile:
+    if form.cable is None:
+        return load_profile(referred(document, ("profile",), "harness", form.profile or ""))
+    file = referred(document, ("cable", "connector"), "connector", form.cable.connector)
+    profile = cable_profile(file)
+    pins = {pin.number for pin in profile.connector.pins}
+    refuse(
+        document,
+        [
+            Problem(("cable", "faults", n), f"{profile.connector.name} has no pin {pin}")
+            for n, fault in enumerate(form.cable.faults)
+            for pin in (fault.pin, fault.other)
+            if pin is not None and pin not in pins
+        ],
+    )
+    return profile
+
+
+def _cable(form: CableScenarioForm) -> Cable:
+    faults = tuple(CableFault(**each.model_dump()) for each in form.faults)
+    return Cable(form.length_m, faults, form.far_socket)
 
 
 def _air_problems(form: ScenarioForm, profile: Profile) -> list[Problem]:

@@ -3,14 +3,11 @@
     async with GuardedBoard(board, profile) as guard:
         await guard.drive(3)
 
-Way in: identity, faults, claim, settings, watchdog, armed. Inside: every command that may
-energise something passes ``permit`` with a fresh snapshot, while a keeper feeds the watchdog and
-watches for faults. Way out, whatever the way: everything off first, then the claim is given
-back. No cancellation cuts the way out short, and a deadline bounds it; what the link can no
-longer carry, the board's own watchdog does.
-
-An end that comes from elsewhere (a fault, a lost link, a stop) interrupts whatever the body
-awaits and leaves the block as that error.
+Way in: identity, faults, claim, settings, watchdog, armed. Inside: every command that may energise something passes
+``permit`` with a fresh snapshot, while a keeper feeds the watchdog and watches for faults. Way out, whatever the way:
+everything off first, then the claim is given back. No cancellation cuts the way out short, and a deadline bounds it;
+what the link can no longer carry, the board's own watchdog does. An end that comes from elsewhere (a fault, a lost
+link, a stop) interrupts whatever the body awaits and leaves the block as that error.
 """
 
 import asyncio
@@ -27,6 +24,7 @@ from bench.contract.readings import (
     ChannelCorrection,
     CommonCorrection,
     Event,
+    FarSocket,
     Identity,
     Snapshot,
 )
@@ -43,6 +41,7 @@ from bench.safety.permit import (
     Capacity,
     Denial,
     Drive,
+    JoinFar,
     Probe,
     Pulse,
     Reference,
@@ -384,6 +383,15 @@ class GuardedBoard:
             await self._request(Reference(), lambda: self._board.reference(True))
         else:
             await self._send(self._board.reference(False))
+
+    async def join_far(self, pins: int) -> None:
+        """Join exactly these pins of the second socket; 0 opens them."""
+        await self._request(JoinFar(pins), lambda: self._board.join_far(pins))
+
+    async def far_socket(self) -> FarSocket:
+        """The second socket's pins, now and when the last shot was latched."""
+        self._ending.check()
+        return await self._board.far_socket()
 
     async def off(self, channels: Iterable[int] | None = None) -> None:
         """Turn channels off, all by default, and clear their trips. Always allowed."""

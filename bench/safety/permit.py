@@ -78,7 +78,14 @@ class Regulate:
     pressure_pa: float
 
 
-Request = Drive | Probe | Pulse | Wiggle | Switch | Reference | Air | Regulate
+@dataclass(frozen=True, slots=True)
+class JoinFar:
+    """Join pins of the second socket, so that current returns through the cable or at its far end."""
+
+    pins: int
+
+
+Request = Drive | Probe | Pulse | Wiggle | Switch | Reference | Air | Regulate | JoinFar
 OnePin = Drive | Probe | Pulse | Wiggle
 
 
@@ -178,6 +185,7 @@ _NEEDS: dict[type[Request], Capability] = {
     Wiggle: Capability.CURRENT_LIMIT | Capability.WIGGLE_MONITOR,
     Switch: Capability.RETURN_SWITCHES,
     Reference: Capability.REFERENCE_RESISTOR,
+    JoinFar: Capability.FAR_SOCKET,
     Air: Capability.AIR,
     Regulate: Capability.AIR | Capability.REGULATOR,
 }
@@ -234,6 +242,11 @@ def _returns_needed(sight: Sight) -> str | None:
     return None
 
 
+def _driven_far(sight: Sight) -> str | None:
+    joins = isinstance(sight.request, JoinFar) and sight.request.pins
+    return "pins of the second socket are not joined while a circuit is driven" if joins and sight.feeding else None
+
+
 def _too_many(sight: Sight) -> str | None:
     allowed = sight.seen.capacity.outputs
     if len(sight.feeding.keys() | {sight.channel}) > allowed:
@@ -288,7 +301,7 @@ class Rule:
     dangerous: bool = True
 
 
-ANY = (Drive, Probe, Pulse, Wiggle, Switch, Reference, Air, Regulate)
+ANY = (Drive, Probe, Pulse, Wiggle, Switch, Reference, Air, Regulate, JoinFar)
 ONE_PIN = (Drive, Probe, Pulse, Wiggle)
 FULL = (Drive, Wiggle)
 
@@ -305,6 +318,7 @@ RULES: tuple[Rule, ...] = (
     Rule("shorted",        (Drive,),            _shorted),
     Rule("returns-open",   FULL,                _returns_open),
     Rule("returns-needed", (Switch,),           _returns_needed),
+    Rule("driven-far",     (JoinFar,),          _driven_far),
     Rule("too-many",       FULL,                _too_many),
     Rule("one-by-one",     FULL,                _one_by_one),
     Rule("over-supply",    FULL,                _over_supply),

@@ -9,6 +9,7 @@ from bench.contract.readings import (
     ChannelCorrection,
     CommonCorrection,
     EventPage,
+    FarSocket,
     Identity,
     Snapshot,
 )
@@ -30,6 +31,9 @@ class BoardPort(Protocol):
 
     async def events(self) -> EventPage:
         """The oldest events, which the board may then forget."""
+
+    async def far_socket(self) -> FarSocket:
+        """The second socket's pins."""
 
     async def capture(self) -> Capture:
         """What the capture memory holds."""
@@ -90,6 +94,9 @@ class BoardPort(Protocol):
 
     async def reference(self, on: bool) -> None:
         """Connect the reference resistor, or not."""
+
+    async def join_far(self, pins: int) -> None:
+        """Join exactly these pins of the second socket."""
 
     async def valve(self, valve: Valve, energise: bool, longest_s: float = 0.0) -> None:
         """Energise a valve for at most this time, or let it go."""

@@ -1,6 +1,7 @@
 """Steps as data, a performer for each, one loop that does them and keeps the record."""
 
 from bench.sequences.air.brakes import run_brakes
+from bench.sequences.cable import run_cable
 from bench.sequences.ledger import RunStore
 from bench.sequences.operator import Nobody, Operator, Prepared, Question
 from bench.sequences.power import run_power
@@ -24,6 +25,7 @@ __all__ = [
     "choose",
     "gently",
     "run_brakes",
+    "run_cable",
     "run_inspection",
     "run_power",
     "run_walk",

@@ -16,12 +16,14 @@ from bench.contract.table import (
     COMMAND,
     EVENTS,
     EXTREMES,
+    FAR_SOCKET,
     IDENTITY,
     SHOT,
     SNAPSHOT,
     ChannelState,
     Mode,
 )
+from firmware_sim.firmware.history import DEPTH_TICKS
 from firmware_sim.port import Truth
 
 if TYPE_CHECKING:
@@ -83,6 +85,23 @@ def snapshot_values(firmware: Firmware, mean: Truth, samples: int) -> Sequence[R
     return (*header, *rows)
 
 
+def far_values(firmware: Firmware, mean: Truth, samples: int) -> tuple[int, ...]:
+    """What the second socket reads, in mV: each channel's pin, then ground; zeros with nothing plugged in."""
+    if not mean.far_v:
+        return (0,) * (firmware.hardware.channels + 1)
+    wanted = firmware.hardware.channels + 1
+    far_v = (*mean.far_v[:-1], *(0.0,) * (wanted - len(mean.far_v)), mean.far_v[-1])
+    sensors = firmware.hardware.sensors
+    return tuple(sensors.far_mv(volts, number, samples) for number, volts in enumerate(far_v, start=1))
+
+
+def _far_socket(firmware: Firmware) -> Sequence[RawValue]:
+    *now, ground_mv = far_values(firmware, *firmware.history.mean(DEPTH_TICKS))
+    *shot, ground_shot_mv = firmware.far_shot
+    rows = (value for pair in zip(now, shot, strict=True) for value in pair)
+    return (firmware.outputs.far, ground_mv, ground_shot_mv, *rows)
+
+
 def _identity(firmware: Firmware, _index: int) -> Sequence[RawValue]:
     hardware = firmware.hardware
     return hardware.description.block(hardware.channels, hardware.air, hardware.calibration)
@@ -100,6 +119,7 @@ _SOURCES: dict[Block, Callable[[Firmware, int], Sequence[RawValue]]] = {
     CHANNEL_SETTINGS: lambda firmware, index: firmware.outputs.channel(index).settings.raw,
     COMMAND: lambda firmware, _: firmware.commands.last,
     CALIBRATION: lambda firmware, index: firmware.hardware.calibration.of_channel[index - 1],
+    FAR_SOCKET: lambda firmware, _: _far_socket(firmware),
     CALIBRATION_COMMON: lambda firmware, _: firmware.hardware.calibration.common,
 }
 

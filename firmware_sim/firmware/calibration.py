@@ -132,3 +132,7 @@ class Corrected:
     def ground_pin_mv(self, true_v: float, samples: int = 1) -> int:
         """Connector ground pin."""
         return self._kept.other_voltage.of(self._sensors.ground_pin_mv(true_v, samples))
+
+    def far_mv(self, true_v: float, place: int, samples: int = 1) -> int:
+        """Pin of the second socket."""
+        return self._kept.other_voltage.of(self._sensors.far_mv(true_v, place, samples))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from bench.contract.table import (
     COMMAND_BY_CODE,
+    FAR_GROUND_BIT,
     Capability,
     ChannelState,
     Command,
@@ -37,12 +38,14 @@ _NEEDS = {
     CommandCode.AIR_CAPTURE: Capability.AIR_CAPTURE,
     CommandCode.RETURNS: Capability.RETURN_SWITCHES,
     CommandCode.REFERENCE: Capability.REFERENCE_RESISTOR,
+    CommandCode.FAR: Capability.FAR_SOCKET,
     CommandCode.VALVE: Capability.AIR,
     CommandCode.REGULATE: Capability.REGULATOR,
 }
 _ON_ARGUMENT = {  # these switch off when this argument is 0, and off is always allowed
     CommandCode.RETURNS: 0,
     CommandCode.REFERENCE: 0,
+    CommandCode.FAR: 0,
     CommandCode.VALVE: 1,
     CommandCode.REGULATE: 1,
 }
@@ -225,6 +228,13 @@ class Commands:
         self._firmware.outputs.set_reference(bool(on))
         return Refusal.NONE
 
+    def _far(self, pins: int) -> Refusal:
+        channels = pins & (FAR_GROUND_BIT - 1)
+        if channels >> self._firmware.hardware.channels:
+            return Refusal.BAD_VALUE
+        self._firmware.outputs.join_far(pins)
+        return Refusal.NONE
+
     def _valve(self, valve: int, energise: int, longest: int) -> Refusal:
         firmware = self._firmware
         if valve >= firmware.hardware.air.valves or (energise and not longest):
@@ -271,6 +281,7 @@ _HANDLERS: dict[CommandCode, Callable[..., Refusal]] = {
     CommandCode.ACKNOWLEDGE: Commands._acknowledge,
     CommandCode.EXTREMES: Commands._extremes,
     CommandCode.REFERENCE: Commands._reference,
+    CommandCode.FAR: Commands._far,
     CommandCode.VALVE: Commands._valve,
     CommandCode.REGULATE: Commands._regulate,
     CommandCode.SELF_TEST: Commands._self_test,

@@ -22,7 +22,7 @@ from bench.contract.table import (
 )
 from firmware_sim.firmware.air import AirPlant, Valves
 from firmware_sim.firmware.air_capture import AirCapture
-from firmware_sim.firmware.blocks import block_values, snapshot_values
+from firmware_sim.firmware.blocks import block_values, far_values, snapshot_values
 from firmware_sim.firmware.budget import TICKS_PER_SECOND
 from firmware_sim.firmware.calibration import Calibration
 from firmware_sim.firmware.capture import Capture
@@ -83,6 +83,7 @@ class Firmware:
     conditions: Conditions
     history: History
     shot: Sequence[RawValue]
+    far_shot: tuple[int, ...]
 
     def __init__(self, hardware: Hardware, tick: int, boots: int) -> None:
         self.hardware = hardware
@@ -111,6 +112,7 @@ class Firmware:
         self.history = History(self.truth)
         self.monitor = Monitor(self.truth, self.log)
         self.shot = (0, *snapshot_values(self, self.truth, 1)[1:])
+        self.far_shot = far_values(self, self.truth, 1)
         self.log(EventKind.RESTARTED, 0, boots)
         self._latch(Fault.RESTARTED)
 
@@ -280,6 +282,7 @@ class Firmware:
         mean, samples = self.history.mean(min(SHOT_TICKS, max(ticks, 1)))
         self.shots = self.shots + 1 & 0xFFFF
         self.shot = (self.shots, *snapshot_values(self, mean, samples)[1:])
+        self.far_shot = far_values(self, mean, samples)
 
     def latch_snapshot(self) -> Sequence[RawValue]:
         """Raw values of the snapshot block; the host knows the latched faults from here on."""

@@ -7,8 +7,8 @@ from operator import attrgetter
 from firmware_sim.port import Truth
 
 DEPTH_TICKS = 10
-_PER_CHANNEL = ("pin_v", "pin_a")
-_SINGLE = tuple(f.name for f in fields(Truth) if f.name not in (*_PER_CHANNEL, "time_s", "limiting"))
+_PER_PIN = ("pin_v", "pin_a", "far_v")
+_SINGLE = tuple(f.name for f in fields(Truth) if f.name not in (*_PER_PIN, "time_s", "limiting"))
 _singles = attrgetter(*_SINGLE)
 
 
@@ -38,12 +38,12 @@ def _mean(truths: list[Truth]) -> Truth:
     last, width = truths[-1], len(truths[-1].pin_v)
     share = 1 / len(truths)
     means = [sum(column) * share for column in zip(*map(_row, truths), strict=True)]
-    single = dict(zip(_SINGLE, means[2 * width :], strict=True))
+    single = dict(zip(_SINGLE, means[2 * width :], strict=False))
     return Truth(
         time_s=last.time_s, limiting=last.limiting, pin_v=tuple(means[:width]), pin_a=tuple(means[width : 2 * width]),
-        **single,
+        far_v=tuple(means[2 * width + len(_SINGLE) :]), **single,
     )  # fmt: skip
 
 
 def _row(truth: Truth) -> tuple[float, ...]:
-    return (*truth.pin_v, *truth.pin_a, *_singles(truth))
+    return (*truth.pin_v, *truth.pin_a, *_singles(truth), *truth.far_v)

@@ -22,6 +22,7 @@ class Outputs:
         self.armed = False
         self.returns = Return.NONE
         self.reference = False
+        self.far = 0
         self.active: tuple[Channel, ...] = ()
         self.changed = True  # since the switches were last taken
         self.began: Channel | None = None  # a channel that has begun to feed since then
@@ -50,6 +51,7 @@ class Outputs:
             channel.hold(tick)
         self.set_returns(Return.NONE)
         self.reference = False
+        self.far = 0
         if self.armed:
             self.armed = False
             self._log(EventKind.DISARMED, 0, 0)
@@ -65,6 +67,11 @@ class Outputs:
     def set_reference(self, on: bool) -> None:
         """Connect the reference resistor, or not."""
         self.reference = on
+        self.changed = True
+
+    def join_far(self, pins: int) -> None:
+        """Join these pins of the second socket and open the others."""
+        self.far = pins
         self.changed = True
 
     def off(self, mask: int, tick: int) -> None:
@@ -98,4 +105,4 @@ class Outputs:
     def take_switches(self) -> Switches:
         """Switch positions to be set now."""
         self.changed = False
-        return Switches(tuple(channel.feed for channel in self.channels), self.returns, self.reference)
+        return Switches(tuple(channel.feed for channel in self.channels), self.returns, self.reference, self.far)

@@ -40,6 +40,9 @@ class Sensing(Protocol):
     def ground_pin_mv(self, true_v: float, samples: int = 1) -> int:
         """Connector ground pin."""
 
+    def far_mv(self, true_v: float, place: int, samples: int = 1) -> int:
+        """Pin of the second socket: those of the channels, then ground."""
+
     def ambient_decidegc(self, true_c: float) -> int:
         """Air at the board, in 0.1 degC."""
 

@@ -5,13 +5,14 @@
 """
 
 from bench.profiles.model import Scenario
+from firmware_sim.plant.cable import CablePlant
 from firmware_sim.plant.plant import HarnessPlant
 
 
-def build_plant(scenario: Scenario) -> HarnessPlant:
-    """The harness of ``scenario`` as built from its seed, everything off, at time 0.
+def build_plant(scenario: Scenario) -> HarnessPlant | CablePlant:
+    """The harness or the cable of ``scenario`` as built from its seed, everything off, at time 0.
 
     Raises:
         InputError: a fault names a place that the profile lacks, or lacks what its kind needs.
     """
-    return HarnessPlant(scenario)
+    return HarnessPlant(scenario) if scenario.cable is None else CablePlant(scenario, scenario.cable)

@@ -1,11 +1,12 @@
 """Scenario files (what the simulator plays) and answers files (what an operator would say)."""
 
 from math import isfinite
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
-from pydantic import BeforeValidator, Field, RootModel, WithJsonSchema
+from pydantic import BeforeValidator, Field, RootModel, WithJsonSchema, model_validator
 
 from bench.profiles.forms.air import AirScenarioForm
+from bench.profiles.forms.cable import CableScenarioForm
 from bench.profiles.forms.common import Form, Name, Text, Title
 from bench.profiles.forms.harness import Reference
 from bench.profiles.model import InjectedKind, SenseErrors
@@ -90,7 +91,8 @@ class ScenarioForm(Form):
 
     title: Title | None = None
     notes: Text = ""
-    profile: Reference
+    profile: Reference | None = Field(None, description="The harness; or say 'cable'.")
+    cable: CableScenarioForm | None = Field(None, description="A loose cable instead of a harness.")
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
     ambient_c: Annotated[float, Field(ge=-40, le=60)] = 20.0
     supply: SupplyForm = SupplyForm()
@@ -104,3 +106,13 @@ class ScenarioForm(Form):
         None, description="The simulated air system; none when absent, {} is a sound one."
     )
     operator: AnswersForm = Field(default_factory=lambda: AnswersForm({}), description="Answers to questions.")
+
+    @model_validator(mode="after")
+    def _plugged_in(self) -> Self:
+        if self.profile is None and self.cable is None:
+            raise ValueError("'profile' is missing, or 'cable' for a loose cable")
+        if self.profile is not None and self.cable is not None:
+            raise ValueError("say 'profile' or 'cable', not both")
+        if self.cable is not None and (self.faults or self.air is not None):
+            raise ValueError("a cable has its faults in 'cable', and no air")
+        return self

@@ -15,6 +15,7 @@ from bench.safety.permit import (
     Air,
     Capacity,
     Drive,
+    JoinFar,
     Probe,
     Pulse,
     Reference,
@@ -27,7 +28,7 @@ from bench.safety.permit import (
 from bench.safety.setup import Setup
 from tests.bench.safety.fake_board import small_profile
 
-EVERYTHING = Capability(0x7FF)
+EVERYTHING = Capability(0x7FF) | Capability.FAR_SOCKET
 SETUP = Setup.of(small_profile())
 STOP, TAIL, TURN, NOBODYS = 1, 2, 3, 7
 SMALL = Capacity(return_a=6.0)
@@ -118,6 +119,10 @@ CASES = (
     Case(Switch(Return.NONE), now(channels=states(stop=ON)), "returns-needed"),
     Case(Switch(Return.PIN), now(channels=states(stop=ON)), None),
     Case(Switch(Return.NONE), SEEN, None),
+    Case(JoinFar(3), now(channels=states(stop=ON)), "driven-far"),
+    Case(JoinFar(3), SEEN, None),
+    Case(JoinFar(0), now(channels=states(stop=ON)), None),
+    Case(JoinFar(3), replace(SEEN, capabilities=EVERYTHING & ~Capability.FAR_SOCKET), "not-capable", "far socket"),
     Case(Drive(TAIL), replace(now(channels=states(stop=ON)), capacity=Capacity(outputs=1)), "too-many", "1 output"),
     Case(Drive(STOP), replace(now(channels=states(stop=ON)), capacity=Capacity(outputs=1)), None),
     Case(Drive(TURN), replace(now(channels=states(stop=ON)), capacity=Capacity(supply_a=6.0)), "over-supply", "6.3 A"),

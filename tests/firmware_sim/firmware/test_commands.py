@@ -29,11 +29,12 @@ GOOD_ARGUMENTS = {
     CommandCode.AIR_CAPTURE: (1, 500, 100),
     CommandCode.ACKNOWLEDGE: (0,),
     CommandCode.REFERENCE: (1,),
+    CommandCode.FAR: (1,),
     CommandCode.VALVE: (0, 1, 1000),
     CommandCode.REGULATE: (0, 100_000),
 }
 SWITCHING = [command.code for command in COMMANDS if command.switches_on]
-ELECTRICAL = [code for code in SWITCHING if code not in (CommandCode.VALVE, CommandCode.REGULATE)]
+ELECTRICAL = [code for code in SWITCHING if code not in (CommandCode.VALVE, CommandCode.REGULATE, CommandCode.FAR)]
 
 
 def new_host(**loads: float) -> Host:

@@ -31,7 +31,7 @@ def test_identity_says_what_the_board_is():
 
     assert registers[0] == 0x554D
     assert IDENTITY.owns(tag)
-    assert (identity.contract, identity.channels) == ((1, 1), 8)
+    assert (identity.contract, identity.channels) == ((1, 2), 8)
     assert (identity.probe_ohm, identity.pulse_ohm, identity.reference_ohm) == (1000.0, 10.0, 10.0)
     assert identity.pull_down_ohm == 100_000.0
     assert (identity.air_inputs, identity.valves) == (0, 0)

@@ -1,0 +1,53 @@
+"""A loose cable: what is drawn of it, as a profile whose circuits are its conductors.
+
+Conductors are known by the pin that they start at. Their gauges are those of the connector's pin table.
+"""
+
+import re
+from pathlib import Path
+
+from bench.profiles.loading import load_connector, load_limits
+from bench.profiles.model import COPPER_OHM_MM2_PER_M, Circuit, Connector, Pin, Profile
+from bench.profiles.wire import awg_area_mm2
+
+_SIZE = re.compile(r"(\d+(?:\.\d+)?) (AWG|mm²)")
+
+
+def cable_profile(name_or_path: str | Path) -> Profile:
+    """A cable of a connector as a profile: a circuit for each live pin, and nothing behind it.
+
+    Raises:
+        InputError: no such connector, or its file is wrong.
+    """
+    return profile_of_cable(load_connector(name_or_path))
+
+
+def profile_of_cable(connector: Connector) -> Profile:
+    """See :func:`cable_profile`."""
+    live = connector.live_pins
+    return Profile(
+        name=connector.name,
+        title=f"Cable, {connector.title}",
+        kind="harness",
+        connector=connector,
+        nominal_v=connector.nominal_v,
+        circuits=tuple(Circuit(f"pin-{pin}", f"conductor of pin {pin}", pin, lit=False) for pin in live),
+        segments=(),
+        joints=(),
+        loads=(),
+        limits=load_limits("electrical-24v" if connector.nominal_v == 24 else "electrical"),
+        channel_of_pin={pin: channel for channel, pin in enumerate(live, start=1)},
+    )
+
+
+def area_mm2(pin: Pin) -> float | None:
+    """Copper of a pin's conductor by the connector's table; None where that says nothing."""
+    size = _SIZE.fullmatch(pin.size)
+    if size is None:
+        return None
+    return float(size[1]) if size[2] == "mm²" else awg_area_mm2(int(size[1]))
+
+
+def copper_ohm(pin: Pin, length_m: float, fallback_mm2: float) -> float:
+    """A conductor's resistance at 20 °C."""
+    return COPPER_OHM_MM2_PER_M * length_m / (area_mm2(pin) or fallback_mm2)
