@@ -16,7 +16,7 @@ from bench.profiles import load_scenario
 from bench.safety import GuardedBoard
 from bench.virtual_time import run_virtual
 from firmware_sim.joined import JoinedSimulator
-from tests.bench.link.trunk import PAIR_OHM, write_trunk
+from tools.trunk import PAIR_OHM, write_trunk
 
 T = TypeVar("T")
 PINS = 36  # three boards: 16, 16 and 4 channels
