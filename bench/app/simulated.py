@@ -109,6 +109,8 @@ class Simulated:
     async def _answer(self, question: Question) -> Answer | None:
         if question.key not in self._answers and self._otherwise is not None:
             return await self._otherwise.ask(question)
+        if question.key.startswith("cable-") and self._scenario.cable is None:
+            return False  # a trailer is plugged in
         return self._answers.get(question.key, self._strokes().get(question.key, True))
 
     def _strokes(self) -> dict[str, str]:

@@ -35,7 +35,6 @@ PULSE_S = 0.010
 LEAST_A = 0.02  # of a pulse: less current is none
 SETTLES_S = 0.05
 LEAST_LEAK_OHM = 1e6  # common practice, no source
-USUAL_MM2 = 2.0  # where the connector's table gives no gauge
 CONTACT_OHM = 0.02
 CONTACT_SOURCE = "copper of its gauge and length (ASTM B258), and two contacts of 20 milliohm (common practice)"
 ONE_SOCKET = "the board has no second socket: crossed pins can't be told, the rest is tested with a shorting cap"
@@ -294,9 +293,7 @@ class _Cable:
     def _judge(self, ohms: Mapping[int, float | None]) -> None:
         """Values of all conductors; findings of those that are open behind a cap, or resist too much."""
         drawn = {pin.number: pin for pin in self.inspection.profile.connector.pins}
-        told = [
-            Conductor(pin, ohm, copper_ohm(drawn[pin], 1.0, USUAL_MM2)) for pin, ohm in ohms.items() if ohm is not None
-        ]
+        told = [Conductor(pin, ohm, copper_ohm(drawn[pin], 1.0)) for pin, ohm in ohms.items() if ohm is not None]
         length_m = self.length_m
         if length_m is None:
             length_m = fitted_length_m(told) or 0.0

@@ -36,7 +36,6 @@ CONTACT_OHM = 0.003  # of each end
 LENGTH_TOLERANCE = 0.06
 CONTACT_TOLERANCE = 0.40
 CAP_OHM = 0.001
-USUAL_MM2 = 2.0
 USUAL_OHM = {"open": OPEN_OHM, "high-resistance": 0.5, "bridged": 0.05, "leak": 20_000.0, "crossed": 0.0}
 CAP = "cap"
 Edge = tuple[int, int, float]  # node, node, ohm; node -1 is the board's negative side
@@ -56,8 +55,7 @@ class CablePlant:
         length_m = cable.length_m * (1 + scenario.spread * draw.gauss(0, LENGTH_TOLERANCE / 2))
         pin_of = {self._pins[pin.number]: pin for pin in reversed(profile.connector.pins) if pin.number in self._pins}
         self._ohm = [
-            copper_ohm(pin, length_m, USUAL_MM2)
-            + 2 * CONTACT_OHM * (1 + scenario.spread * draw.gauss(0, CONTACT_TOLERANCE / 2))
+            copper_ohm(pin, length_m) + 2 * CONTACT_OHM * (1 + scenario.spread * draw.gauss(0, CONTACT_TOLERANCE / 2))
             for _, pin in sorted(pin_of.items(), key=itemgetter(0))
         ]
         self._resistor_factor = 1 + scenario.spread * draw.gauss(0, RESISTOR_SIGMA)

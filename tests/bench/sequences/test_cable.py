@@ -1,11 +1,13 @@
 """A loose cable between two sockets, or at one socket with a shorting cap."""
 
+import json
 from dataclasses import replace
 
 import pytest
 
 from bench import app
 from bench.app.simulated import Simulated
+from bench.cli import run as umbilical
 from bench.contract.table import Capability
 from bench.profiles import load_scenario
 from bench.profiles.cable import cable_profile
@@ -145,3 +147,26 @@ def test_only_a_board_with_a_second_socket_says_that_it_has_one():
 
     assert Capability.FAR_SOCKET in capabilities(with_far)
     assert Capability.FAR_SOCKET not in capabilities(without)
+
+
+def test_a_simulated_trailer_is_no_cable():
+    async def work() -> Run:
+        async with app.connect("sim:healthy-tandem") as session:
+            return await session.cable("sae-j560")
+
+    run = run_virtual(work())
+
+    assert (run.verdict, run.findings) == (Verdict.NOT_TESTED, ())
+
+
+def test_the_command_records_reports_and_fails_for_a_bad_cable(tmp_path, capsys):
+    record, report = str(tmp_path / "r.db"), tmp_path / "cable.html"
+    args = ["cable", "sae-j560", "--board", "sim:cable-crossed", "--length-m", "4.6", "--json"]
+
+    code = umbilical([*args, "--record", record, "--report", str(report)])
+
+    told = json.loads(capsys.readouterr().out)
+    assert code == 1
+    assert {tuple(each["pins"]) for each in told["findings"]} == {(3, 5), (4,)}
+    assert "Pins 3 and 5 have changed places" in report.read_text()
+    assert umbilical(["records", "show", told["record"], "--record", record]) == 0
