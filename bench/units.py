@@ -60,6 +60,8 @@ _UNITS = {
     "kPa/min": _Unit("pressure rate", 1e3 / 60, "kPa/min"),
     "bar/min": _Unit("pressure rate", 1e5 / 60, "bar/min"),
     "psi/min": _Unit("pressure rate", PSI_PA / 60, "psi/min"),
+    "L": _Unit("volume", 1e-3, "L"),
+    "L/min": _Unit("flow", 1e-3 / 60, "L/min"),
     "degC": _Unit("temperature", 1, "°C"),
     "degF": _Unit("temperature", 5 / 9, "°F", -160 / 9),
     "%": _Unit("ratio", 1e-2, "%"),

@@ -24,6 +24,7 @@ from bench.profiles.source import Loc
 from bench.profiles.wire import METRES_PER_FOOT, METRES_PER_INCH
 
 _PA_PER_KPA = 1000.0
+_M3_PER_S_PA = 1e-8  # one L/(s bar)
 _ZERO_C_MK = 273_150.0
 _USUAL_RANGE: Mapping[AirQuantity, tuple[float, float]] = {
     "supply": (-20_000.0, 1_400_000.0),
@@ -56,6 +57,8 @@ def system(form: AirForm) -> AirSystem:
         valves=form.valves,
         modulators=form.modulators,
         electrical_supply=form.electrical_supply,
+        fill_c=None if form.fill_conductance is None else form.fill_conductance * _M3_PER_S_PA,
+        fill_b=form.fill_critical_ratio,
     )
 
 

@@ -63,6 +63,8 @@ class AirSystem:
         modulators: ABS modulators that can be exercised.
         electrical_supply: circuit that feeds the modulators, when there is one.
         valves: the bench has its four valves; without them a person works the taps.
+        fill_c, fill_b: sonic conductance in m3/(s Pa) and critical ratio (ISO 6358) of the bench's supply fill path,
+            by its maker or a calibration; None: not known, and no volume can be metered.
     """
 
     vehicle: Literal["semitrailer", "towing-trailer", "dolly"]
@@ -77,6 +79,8 @@ class AirSystem:
     valves: bool = True
     modulators: int = 0
     electrical_supply: str | None = None
+    fill_c: float | None = None
+    fill_b: float = 0.3
 
     def wheel_end(self, name: str) -> WheelEnd:
         """The wheel end called ``name``.

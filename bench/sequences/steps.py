@@ -19,6 +19,7 @@ from bench.sequences.air.safe import air_safe
 from bench.sequences.air.sensors import air_sensors
 from bench.sequences.air.stroke import stroke
 from bench.sequences.air.timing import timing
+from bench.sequences.air.volume import volume
 from bench.sequences.all_lamps import all_lamps
 from bench.sequences.before_power import cold_pulse, look
 from bench.sequences.cautions import BREAKAWAY
@@ -62,6 +63,10 @@ def _lab(profile: Profile) -> bool:
 
 def _named_only(_: Profile) -> bool:
     return False
+
+
+def _metered(profile: Profile) -> bool:
+    return profile.air is not None and profile.air.fill_c is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +124,7 @@ STEPS: tuple[Step, ...] = (
     Step(DIAGNOSIS,       "Diagnosis",           diagnosis),
     Step("air-sensors",   "Air sensors",         air_sensors,   air=True),
     Step("charge",        "Charging",            charge,        AIR, air=True),
+    Step("volume",        "Volume of the reservoirs", volume,   AIR, air=True, belongs=_metered),
     Step("supply-leak",   "Supply line leaks",   supply_leak,   AIR, air=True),
     Step("service-leak",  "Leaks, brakes applied", service_leak, AIR, air=True),
     Step("timing",        "Application, release", timing,       AIR, air=True),

@@ -86,6 +86,10 @@ class AirForm(Form):
     line_bore_mm: Annotated[float, Field(gt=1, le=30)] = 9.5
     regulators: Literal["electronic", "hand"] = "hand"
     valves: bool = Field(True, description="The bench has its four valves; without them a person works the taps.")
+    fill_conductance: Annotated[float, Field(gt=0, le=100)] | None = Field(
+        None, description="Sonic conductance of the bench's supply fill path, L/(s bar), ISO 6358; meters the volume."
+    )
+    fill_critical_ratio: Annotated[float, Field(ge=0, lt=1)] = 0.3
     modulators: Annotated[int, Field(ge=0, le=6)] = Field(0, description="ABS modulators that can be exercised.")
     electrical_supply: Name | None = Field(None, description="Circuit that feeds the modulators.")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from bench.air.gas import ATMOSPHERE_PA
+from bench.air.gas import ATMOSPHERE_PA, flow_m3_per_s_anr
 from bench.air.leak import LeakJudgement, LeakWatch, ambient_drift
 from bench.air.place import LeakTest, Test, locate
 from bench.air.trace import stuck_since
@@ -171,6 +171,7 @@ def _conclude(inspection: Inspection, outcome: Outcome, lines: list[_Watched]) -
     """Values, recordings, and what was decided, of whatever was measured."""
     for each in lines:
         outcome.values.append(_value(each))
+        outcome.values += _flow(inspection, each)
         if len(each.track.time_s) > 1:
             outcome.traces.append(_trace(each))
         said = each.judgement
@@ -191,6 +192,15 @@ def _value(each: _Watched) -> Value:
     source = source_of(each.limit) if each.limit else None
     rate = None if said is None else said.rate_pa_per_s
     return Value(f"{each.name}: fall at 100 psi", rate, "Pa/s", None, each.limit_pa_per_s, verdict, source)
+
+
+def _flow(inspection: Inspection, each: _Watched) -> list[Value]:
+    """Free air lost, where the volume behind the line has been metered; else a fall says nothing of litres."""
+    volume_m3, said = inspection.air.volume_m3, each.judgement
+    if each.test != "supply-released" or volume_m3 is None or said is None or said.rate_pa_per_s is None:
+        return []
+    litres_per_min = max(flow_m3_per_s_anr(said.rate_pa_per_s, volume_m3), 0.0) * 60_000
+    return [Value(f"{each.name}: free air lost at 100 psi", litres_per_min, "L/min", source="metered volume")]
 
 
 def _trace(each: _Watched) -> Trace:

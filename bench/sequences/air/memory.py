@@ -21,6 +21,8 @@ class AirMemory:
         tests: leak tests that came to a decision.
         located: the leak tests have been turned into findings.
         charge: the first charging, from an empty line.
+        first_fill: coupling pressures of a charge from drained reservoirs, from the valve's opening to its closing.
+        volume_m3: behind the supply coupling, once metered.
         weather: board clock and temperature of the air around, once a second while air steps looked.
     """
 
@@ -32,6 +34,8 @@ class AirMemory:
     tests: dict[Test, LeakTest] = field(default_factory=dict)
     located: bool = False
     charge: Trace | None = None
+    first_fill: "Track | None" = None
+    volume_m3: float | None = None
     weather: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=300))
 
     def note_weather(self, uptime_s: float, ambient_c: float) -> None:

@@ -151,8 +151,8 @@ async def ready(inspection: Inspection, at_least_pa: float = FULL_PA) -> None:
         await charge(inspection)
 
 
-async def charge(inspection: Inspection) -> Track:
-    """Fill the supply until its pressure has settled, and close it.
+async def charge(inspection: Inspection, every_s: float = POLL_S) -> Track:
+    """Fill the supply until its pressure has settled, and close it; readings ``every_s``.
 
     Raises:
         AirProblem: it settles too low.
@@ -165,7 +165,7 @@ async def charge(inspection: Inspection) -> Track:
         await guard.enter(Stage.CHARGE)
         low_since_s: float | None = None
         while True:
-            seen = await look(inspection)
+            seen = await look(inspection, every_s)
             supply_pa, rate = guard.air.pressures.supply_pa or 0.0, guard.air.pressures.supply_rate
             track.add(seen.uptime_s, supply_pa)
             inspection.progress(seen, f"charging: {in_psi(supply_pa)}")
