@@ -63,6 +63,8 @@ def _air(air: AirSystem) -> dict[str, Any]:
         "valves": air.valves,
         "modulators": air.modulators,
     }
+    if air.fill_c is not None:
+        document |= {"fill_conductance": round(air.fill_c * 1e8, 9), "fill_critical_ratio": air.fill_b}
     return document | ({} if air.electrical_supply is None else {"electrical_supply": air.electrical_supply})
 
 
