@@ -3,7 +3,7 @@
 import { html, render, useEffect, useState, useErrorBoundary } from "./vendor/preact.js";
 import { loadWords, t } from "./words.js";
 import { complain, leave, mine, store, stop, watch, whoAmI } from "./link.js";
-import { Sign, StopBar, Verdict, go, link, useStore } from "./parts.js";
+import { Sign, StopBar, Verdict, go, link, useLive, useStore } from "./parts.js";
 import { ControlChip, Pairing, Devices } from "./views/people.js";
 import { Bays, Wall } from "./views/bays.js";
 import { Station, STATION_TITLES } from "./views/station.js";
@@ -26,7 +26,7 @@ function Page() {
   useEffect(() => { bay ? watch(bay) : leave(); }, [bay]);
   if (broken) return html`<main><h1>${t("This view broke")}</h1><p>${t("Nothing that was measured is lost.")}</p>
     <button class="main wide" onClick=${() => location.reload()}>${t("Load it again")}</button></main><${StopBar} bay=${bay} />`;
-  if (!store.me) return html`<main><p class="waiting">Umbilical</p></main>`;
+  if (!store.me) return html`<main><h1 class="waiting">Umbilical</h1></main>`;
   if (!store.me.watch) return html`<${Shell} title=${t("Pair this device")}><${Pairing} /><//>`;
   if (view === "wall") return html`<${Wall} />`;
   if (bay) return html`<${BayShell} bay=${bay} station=${rest[1]} />`;
@@ -56,13 +56,19 @@ function BayShell({ bay, station }) {
   const suggested = state?.station && stations.some((each) => each.name === state.station) ? state.station : stations.at(-1)?.name;
   const at = station || (visit ? suggested : "check-in") || "check-in";
   return html`<header class="top"><a class="home" href="#/">${t("Bays")}</a>
-      <h1>${state?.unit || bay}${state?.unit ? html` <small>${bay}</small>` : ""}</h1><${ControlChip} /></header>
+      <h1>${state?.unit || bay}${state?.unit ? html` <small>${bay}</small>` : ""}</h1><${Supply} /><${ControlChip} /></header>
     ${!online && html`<p class="offline" role="alert">${t("No connection to the bench. What is shown is old. Held brakes are released.")}</p>`}
     ${state && !state.board.connected && html`<p class="offline" role="alert">${t("The board is not there")}: ${state.board.why}</p>`}
     <${Problem} />
     <div class="bay"><${Route} bay=${bay} stations=${stations} at=${at} />
       <main class=${`at-${at}`}>${state && html`<${Notices} />`}${state && html`<${Station} at=${at} bay=${bay} key=${at} />`}</main></div>
     <${StopBar} bay=${bay} />`;
+}
+
+// The supply, as the board reads it now; its instant by the board's clock stands beside it for whoever measures.
+function Supply() {
+  const live = useLive();
+  return live && html`<output class="supply" data-u=${live.u} aria-live="off" aria-label=${t("supply")}>${live.v.toFixed(1)} V</output>`;
 }
 
 // The newest remark of the session, once; the list of stations, one line on a phone and a column beside on a desk.

@@ -69,7 +69,7 @@ export function Doing() {
   const { doing, question } = store.state;
   const Now = { walk: LitNow, power: LitNow, wiggle: WiggleNow }[doing.command] || AirNow;
   const step = doing.step;
-  return html`<section class="doing">
+  return html`<section class="doing"><${TakeControl} />
     ${doing.cautions.length > 0 && html`<details class="said" open=${!!question}><summary>${t("Cautions")}</summary>
       <ul class="cautions">${doing.cautions.map((text) => html`<li>${t(text)}</li>`)}</ul></details>`}
     <${Question} /><${HoldPanel} />
