@@ -25,6 +25,7 @@ from bench.cli import (
     records_gauge,
     records_import,
     records_search,
+    remote,
     report,
     retest,
     sequence,
@@ -78,6 +79,7 @@ def application() -> typer.Typer:
     app.command("leak")(air.leak)
     app.command("timing")(air.timing)
     app.command("stroke")(air.stroke)
+    app.command("remote")(remote.remote)
     app.command("report")(report.report)
     app.command("serve", epilog=BOARD_FORMS)(serve.serve)
     app.command("sim")(sim.sim)

@@ -26,6 +26,8 @@ def inspect(
     report: opt.ReportFile = None,
     plan: Plan = False,
     why: opt.Why = False,
+    mqtt: opt.Broker = None,
+    mqtt_commands: opt.BrokerKey = None,
     as_json: opt.Json = False,
     yes: opt.Yes = False,
 ) -> int:
@@ -54,4 +56,4 @@ def inspect(
             operator_name=operator,
         )
 
-    return make_run(Wishes(board, record, report, as_json, answers, yes, vin, why), work)
+    return make_run(Wishes(board, record, report, as_json, answers, yes, vin, why, mqtt, mqtt_commands), work)

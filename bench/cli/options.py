@@ -60,6 +60,21 @@ Operator = Annotated[str | None, typer.Option("--operator", metavar="NAME", help
 ProfileName = Annotated[str, typer.Argument(metavar="PROFILE", help="Name of a shipped profile, or a file.")]
 
 
+Broker = Annotated[
+    str | None,
+    typer.Option(
+        "--mqtt",
+        metavar="URL",
+        envvar="UMBILICAL_MQTT",
+        help="Tell a broker too: mqtt://HOST:1883/BENCH or mqtts://USER@HOST:8883/BENCH?ca=FILE.",
+    ),
+]
+BrokerKey = Annotated[
+    str | None,
+    typer.Option("--mqtt-commands", metavar="KEYFILE", help="Take commands from the broker, signed with this key."),
+]
+
+
 def listed(text: str | None) -> tuple[str, ...] | None:
     """Names out of ``a,b, c``; None when nothing was said."""
     if text is None:

@@ -2,8 +2,8 @@
 
 import asyncio
 import signal
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
-from contextlib import AbstractAsyncContextManager
+from collections.abc import Awaitable, Callable, Coroutine, Iterator, Sequence
+from contextlib import AbstractAsyncContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -24,6 +24,7 @@ from bench.vin import doubt
 from bench.wall_time import run_wall
 
 if TYPE_CHECKING:
+    from bench.mqtt.broadcast import Broadcast
     from bench.reports import Paper
 
 T = TypeVar("T")
@@ -43,6 +44,8 @@ class Wishes:
     yes: bool = False
     vin: str | None = None
     why: bool = False
+    broker: str | None = None
+    broker_key: str | None = None
 
 
 def on_loop(url: str, work: Callable[[], Awaitable[T]]) -> T:
@@ -119,7 +122,7 @@ def make_run(
     check_report(wishes.report)
     made = _Made(wishes, then)
     try:
-        with made.view.watching():
+        with made.view.watching(), made.broadcasting():
             run = on_loop(wishes.board, lambda: made.session(work))
     except BenchError as error:
         if made.ended is None:
@@ -142,6 +145,7 @@ class _Made:
         self.ended: Run | None = None
         self._weighed: tuple[Explanation, ...] = ()
         self._wishes = wishes
+        self._broadcast: Broadcast | None = None
         self._record = wishes.record or str(default_path())
 
     async def session(self, work: Callable[[app.Session], Coroutine[Any, Any, Run]]) -> Run:
@@ -158,13 +162,27 @@ class _Made:
             notice=self.view.notice,
             operator=None if simulated else ask.operator(self.view.console, yes=wishes.yes, pause=self.view.paused),
             answers=load_answers(wishes.answers) if wishes.answers else None,
+            companion=self._broadcast.companion if self._broadcast else None,
         )
+
+    @contextmanager
+    def broadcasting(self) -> Iterator[None]:
+        """Tell a broker, where one was named, for as long as the block lasts."""
+        if self._wishes.broker is None:
+            yield
+            return
+        from bench.mqtt.broadcast import broadcast
+
+        with broadcast(self._wishes.broker, self._wishes.broker_key, self.view.notice) as self._broadcast:
+            yield
 
     def _tell(self, event: Event) -> None:
         if isinstance(event, RunEnded):
             self.ended = event.run
         if isinstance(event, Weighed):
             self._weighed = event.explanations
+        if self._broadcast is not None:
+            self._broadcast.tell(event)
         self.view(event)
 
     def show(self, run: Run) -> None:

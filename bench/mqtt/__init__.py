@@ -1,0 +1,6 @@
+"""A bench on an MQTT broker: what it does and finds, for whoever subscribes; signed commands, where they are allowed.
+
+`messages.py` is what is said, `address.py` where, `outbox.py` and `publisher.py` how it gets there without ever
+holding up a run, `signing.py` and `commander.py` what may be asked of the bench. MQTT.md says it for those who
+read the messages.
+"""
