@@ -68,8 +68,12 @@ async def _light(inspection: Inspection, outcome: Outcome, sound: Sequence[Circu
 def _carried_a(inspection: Inspection) -> float:
     """What supply and returns carry; a return that was seen to carry nothing doesn't count."""
     capacity = inspection.guard.capacity
-    alone = [r for r in inspection.readings if r.how == "drive" and r.returns in ("pin", "chassis")]
-    missing = sum(sum(reading.return_a.values()) < LEAST_A for reading in alone)
+    most_a: dict[str, float] = {}
+    for reading in inspection.readings:
+        if reading.how == "drive" and reading.returns in ("pin", "chassis"):
+            carried_a = sum(reading.return_a.values())
+            most_a[reading.returns] = max(carried_a, most_a.get(reading.returns, carried_a))
+    missing = sum(amps < LEAST_A for amps in most_a.values())
     return min(capacity.supply_a, capacity.return_a * (2 - missing))
 
 
