@@ -40,6 +40,7 @@ Every error is a ``BenchError`` whose text is one line that says where and what 
     bench.errors.InputError: no scenario 'lab-dor': did you mean 'lab-door'?
 """
 
+import os
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -53,6 +54,10 @@ if TYPE_CHECKING:
     from bench.virtual_time import run_virtual
 
 __version__ = "0.1.0"
+
+# Before numpy is loaded: the matrices of a harness have a few dozen rows, and on those the threads of a BLAS mostly
+# wait for one another (six times the processor time of an inspection). Who wants more threads sets the variable.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOMES = {
     "BenchError": "bench.errors",
