@@ -3,10 +3,15 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bench.errors import InputError
 from bench.profiles import load_sequence, sequence_names
-from bench.profiles.sequence_model import Drive, Endure, ForEach, Given, Measure, every_step
+from bench.profiles.sequence_model import Drive, Endure, ForEach, Given, Measure, Sequence, every_step
+from bench.profiles.sequences import sequence_of
+from bench.profiles.source import Document
+from bench.sequences.scripted import plan
 
 HEAD = "title: made for a test\nprofile: machine-door\nparameters: {n: {value: 2, low: 1, high: 5}}\nsteps:\n"
 
@@ -98,3 +103,107 @@ def test_the_endurance_example_is_ten_thousand_cycles_by_itself() -> None:
 
     assert sequence.given["cycles"] == 10_000
     assert sum(isinstance(step, Measure) for step in endure.steps) == 4
+
+
+# --- anything at all ---
+
+DO = st.sampled_from([
+    "drive", "off", "returns", "wait", "measure", "record", "ask", "tell", "repeat", "for-each", "when", "section",
+    "endure", "inspect", "stop",
+])  # fmt: skip
+NUMBER = st.one_of(st.integers(0, 3), st.floats(0, 1), st.just({"parameter": "n"}), st.just({"parameter": "c"}))
+CIRCUIT = st.one_of(st.sampled_from(["lock", "light", "lok"]), st.just({"parameter": "c"}), st.none())
+NAME = st.sampled_from(["a", "c", "n", "lock current_a", "supply_v", ""])
+QUANTITY = st.sampled_from(["current_a", "probe_ohm", "supply_v", "nothing"])
+CONDITION = st.recursive(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "value": NAME,
+            "quantity": QUANTITY,
+            "circuit": CIRCUIT,
+            "above": NUMBER,
+            "below": NUMBER,
+            "verdict_of": NAME,
+            "verdict": st.sampled_from(["pass", "fail"]),
+            "answer": NAME,
+            "equals": st.sampled_from([True, 1.0, "x"]),
+        },
+    ),
+    lambda inner: st.one_of(
+        st.fixed_dictionaries({"every": st.lists(inner, max_size=2)}), st.fixed_dictionaries({"unless": inner})
+    ),
+    max_leaves=3,
+)
+FIELDS = {
+    "circuits": st.lists(CIRCUIT, max_size=2),
+    "circuit": CIRCUIT,
+    "level": NUMBER,
+    "seconds": NUMBER,
+    "until": CONDITION,
+    "at_most_s": NUMBER,
+    "name": NAME,
+    "quantity": QUANTITY,
+    "low": NUMBER,
+    "limit": st.sampled_from(["drawing", "supply-low-v", "x"]),
+    "times": NUMBER,
+    "cycles": NUMBER,
+    "values": st.lists(st.sampled_from([1.0, "lock", "lok"]), max_size=2),
+    "condition": CONDITION,
+    "closed": st.sampled_from(["both", "x"]),
+    "key": NAME,
+    "text": NAME,
+    "title": NAME,
+    "names": st.lists(NAME, max_size=1),
+    "verdict": st.sampled_from(["pass", "x"]),
+    "reason": NAME,
+}
+
+
+def filled(inner: st.SearchStrategy[list[object]]) -> st.SearchStrategy[list[object]]:
+    """Lists of steps with the keys they want, right or wrong, and inner steps wherever some may stand."""
+    fields = {**FIELDS, "steps": inner, "then": inner, "otherwise": inner}
+
+    def step(do: str) -> st.SearchStrategy[dict[str, object]]:
+        return st.fixed_dictionaries({"do": st.just(do), **{key: fields[key] for key in WANTED.get(do, ())}})
+
+    return st.lists(DO.flatmap(step), max_size=3)
+
+
+WANTED = {
+    "returns": ("closed",),
+    "tell": ("text",),
+    "drive": ("circuits", "level"),
+    "wait": ("until", "at_most_s", "name"),
+    "measure": ("quantity", "circuit", "name"),
+    "record": ("circuit", "name", "steps"),
+    "ask": ("key", "text"),
+    "repeat": ("times", "steps"),
+    "for-each": ("name", "values", "steps"),
+    "when": ("condition", "then", "otherwise"),
+    "section": ("name", "title", "steps"),
+    "endure": ("cycles", "steps"),
+    "inspect": ("names",),
+    "stop": ("verdict", "reason"),
+}
+STEPS = st.recursive(st.just([]), filled, max_leaves=6)
+
+
+def read(steps: list[object]) -> Sequence | str:
+    """The sequence of these steps, or why it is refused."""
+    data = {"title": "t", "profile": "machine-door", "parameters": {"n": {"value": 2.0}}, "steps": steps}
+    try:
+        return sequence_of(Document(Path("any.yaml"), "any.yaml", data, dict))
+    except InputError as error:
+        return str(error)
+
+
+@settings(max_examples=100)
+@given(STEPS)
+def test_whatever_stands_in_a_file_is_a_sequence_or_a_refusal(steps: list[object]) -> None:
+    found = read(steps)
+
+    if isinstance(found, str):
+        assert found.startswith("any.yaml")
+    else:
+        assert plan(found).duration_s >= 0

@@ -66,7 +66,7 @@ def play(
     resume: Mapping[str, Any] | None = None,
     before: Mapping[int, Callable[[], object]] | None = None,
     cancel_at_s: float | None = None,
-    expect: type[BaseException] | None = None,
+    expect: type[BaseException] | tuple[type[BaseException], ...] | None = None,
 ) -> Played:
     """A whole run; an error is kept when it is expected."""
     loaded = load_scenario(scenario) if isinstance(scenario, str) else scenario

@@ -5,9 +5,11 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bench.contract.table import CommandCode
-from bench.errors import BoardFault, InputError, Stopped
+from bench.errors import BoardFault, BoardRefused, InputError, PermitDenied, Stopped
 from bench.profiles import load_scenario, load_sequence
 from bench.profiles.model import InjectedFault
 from bench.results import Verdict
@@ -285,3 +287,34 @@ def test_a_stop_asked_for_while_the_operator_is_being_asked_is_a_stop() -> None:
     )
 
     assert played.run.state == "stopped"
+
+
+LEAF = st.sampled_from([
+    "{do: drive, circuits: [lock]}",
+    "{do: drive, circuits: [heater, light], level: 0.5}",
+    "{do: off, circuits: [lock]}",
+    "{do: off}",
+    "{do: wait, seconds: 0.2}",
+    "{do: wait, until: {quantity: current_a, circuit: lock, above: 1}, at_most_s: 0.3}",
+    "{do: measure, quantity: settled_a, circuit: light}",
+    "{do: measure, quantity: probe_ohm, circuit: row-a}",
+    "{do: returns, closed: pin}",
+])  # fmt: skip
+STEPS = st.recursive(
+    st.lists(LEAF, min_size=1, max_size=4).map(lambda each: f"[{', '.join(each)}]"),
+    lambda inner: st.lists(inner, min_size=1, max_size=2).map(
+        lambda each: f"[{', '.join(f'{{do: repeat, times: 3, steps: {steps}}}' for steps in each)}]"
+    ),
+    max_leaves=3,
+)
+
+
+@settings(max_examples=25)
+@given(steps=STEPS, after_s=st.floats(0.35, 3.0))
+def test_whenever_a_sequence_is_cancelled_everything_is_off(steps: str, after_s: float) -> None:
+    """``play`` looks at the board itself afterwards."""
+    endless = sequence(f"steps: [{{do: repeat, times: 1000, steps: {steps}}}]")
+    played = play(endless, cancel_at_s=after_s, expect=(asyncio.CancelledError, PermitDenied, BoardRefused))
+
+    assert played.run.state in ("stopped", "failed")
+    assert played.store.on_at_finish == set()
