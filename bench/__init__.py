@@ -32,6 +32,21 @@ A script of one's own is an async function that is given steps; what it measures
     >>> step.values[0].name, step.verdict.value
     ('latch current_a', 'pass')
 
+Endurance, too; who failed in which cycle is in what it returns, drift and lives are in the record:
+
+    >>> async def worn(steps: bench.Steps) -> None:
+    ...     async def cycle() -> None:
+    ...         await steps.drive("sounder")
+    ...         await steps.wait(0.02)
+    ...         await steps.measure("current_a", "sounder", low=0.1)
+    ...         await steps.off()
+    ...     loop = await bench.endure(steps, 25, cycle)
+    ...     print(loop.done, loop.failed)
+    >>> with bench.blocking("sim:lab-door") as session:
+    ...     print(session.script("machine-door", worn).steps[-1].title)
+    25 {}
+    25 cycles
+
 Every error is a ``BenchError`` whose text is one line that says where and what to do:
 
     >>> with bench.blocking("sim:lab-dor") as session:
@@ -50,7 +65,7 @@ if TYPE_CHECKING:
     from bench.errors import BenchError, InputError
     from bench.profiles import load_profile, load_scenario, load_sequence
     from bench.results import Finding, Run, StepResult, Trace, Value, Verdict
-    from bench.sequences.scripted import Steps
+    from bench.sequences.scripted import Steps, endure
     from bench.virtual_time import run_virtual
 
 __version__ = "0.1.0"
@@ -73,6 +88,7 @@ _HOMES = {
     "Verdict": "bench.results",
     "blocking": "bench.app.blocking",
     "connect": "bench.app.connecting",
+    "endure": "bench.sequences.scripted",
     "load_profile": "bench.profiles",
     "load_scenario": "bench.profiles",
     "load_sequence": "bench.profiles",
@@ -93,6 +109,7 @@ __all__ = [
     "__version__",
     "blocking",
     "connect",
+    "endure",
     "load_profile",
     "load_scenario",
     "load_sequence",

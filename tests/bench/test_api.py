@@ -21,7 +21,7 @@ def test_what_is_offered_is_there_and_says_what_it_is(name: str) -> None:
     assert inspect.getdoc(getattr(bench, name))
 
 
-@pytest.mark.parametrize("name", ["connect", "load_profile", "load_scenario", "load_sequence", "run_virtual"])
+@pytest.mark.parametrize("name", ["connect", "endure", "load_profile", "load_scenario", "load_sequence", "run_virtual"])
 def test_what_is_called_is_typed_to_the_last_argument(name: str) -> None:
     signature = inspect.signature(getattr(bench, name))
 

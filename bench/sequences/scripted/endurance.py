@@ -156,6 +156,44 @@ class Endurance:
             part.add(value)
 
 
+async def _save_nothing(_: Mapping[str, Any]) -> None:
+    return
+
+
+async def endure(
+    steps: Steps,
+    cycles: int,
+    cycle: Cycle,
+    *,
+    every_s: float | None = None,
+    block: int | None = None,
+    failed_after: int = 3,
+    give_up_after: int | None = None,
+    state: Mapping[str, Any] | None = None,
+    save: Save = _save_nothing,
+) -> Endurance:
+    """An endurance loop in a script of one's own, as ``do: endure`` is in a sequence.
+
+    Args:
+        steps: those of the script.
+        cycles: how many in all, those of ``state`` included.
+        cycle: does one; what it measures of circuits decides who has failed.
+        every_s: from the beginning of one cycle to that of the next.
+        block: cycles in one step of the record; when None a fiftieth of all, at least twenty.
+        failed_after: cycles in a row in which a circuit did not pass.
+        give_up_after: failed circuits that end it; when all have failed, if None.
+        state: to go on from, as an earlier ``save`` got it.
+        save: gets the state after each block.
+
+    Returns:
+        The loop as it ended: who failed when, and every value over all cycles.
+    """
+    loop = Endurance() if state is None else Endurance.of(state)
+    asked = Endure(cycles, (), every_s, block, failed_after, give_up_after)
+    await loop.run(steps, asked, cycles, every_s, cycle, save)
+    return loop
+
+
 def _circuits(asked: Endure) -> set[str]:
     measured = [step.circuit for step in every_step(asked.steps) if isinstance(step, Measure)]
     return {circuit for circuit in measured if circuit is not None and not isinstance(circuit, Given)}

@@ -1,10 +1,13 @@
 """The same steps as plain async Python."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import pytest
 
 from bench.errors import InputError
 from bench.results import Value, Verdict
-from bench.sequences.scripted import Steps
+from bench.sequences.scripted import Script, Steps, endure
 from tests.bench.sequences.scripted.scripts import play, sequence
 
 
@@ -64,3 +67,29 @@ def test_settling_and_recording_without_a_switch_on_are_told_apart() -> None:
     assert len(step.traces[0].columns["current_a"]) == 50
     assert "was not switched on" in (step.reason or "")
     assert step.values[0].value == pytest.approx(3.2, rel=0.2)
+
+
+def test_endurance_in_python_is_that_of_a_sequence_and_goes_on_from_its_state() -> None:
+    states: list[Mapping[str, Any]] = []
+
+    async def save(state: Mapping[str, Any]) -> None:
+        states.append(state)
+
+    def script(cycles: int, state: Mapping[str, Any] | None) -> Script:
+        async def run(steps: Steps) -> None:
+            async def cycle() -> None:
+                await steps.drive("latch")
+                await steps.wait(0.02)
+                await steps.measure("current_a", "latch", low=1.0, high=1.8)
+                await steps.off()
+
+            await endure(steps, cycles, cycle, block=10, state=state, save=save)
+
+        return run
+
+    first = play(script(20, None))
+    assert [step.title for step in first.run.steps] == ["Cycles 1 to 10", "Cycles 11 to 20", "20 cycles"]
+
+    second = play(script(30, states[-1]))
+    assert [step.title for step in second.run.steps] == ["Cycles 21 to 30", "30 cycles"]
+    assert next(v.value for v in second.step("endurance-sum").values if v.name == "latch current_a, measured") == 30
