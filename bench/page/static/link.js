@@ -10,7 +10,7 @@ export const store = {
   me: null,        // {device, bays, watch}
   bay: null,       // name of the bay that is shown
   state: null,     // what changes often
-  visit: null,     // what changes seldom
+  visit: undefined, // what changes seldom; undefined until it is known, null without a trailer
   live: null,      // the newest reading of the board
   online: false,
   error: "",
@@ -86,7 +86,8 @@ let retry = 0;
 export function watch(bay) {
   if (store.bay === bay && socket) return;
   store.bay = bay;
-  store.state = store.visit = store.live = null;
+  store.state = store.live = null;
+  store.visit = undefined;
   connect();
 }
 

@@ -61,7 +61,7 @@ function BayShell({ bay, station }) {
     ${state && !state.board.connected && html`<p class="offline" role="alert">${t("The board is not there")}: ${state.board.why}</p>`}
     <${Problem} />
     <div class="bay"><${Route} bay=${bay} stations=${stations} at=${at} />
-      <main class=${`at-${at}`}>${state && html`<${Notices} />`}${state && html`<${Station} at=${at} bay=${bay} key=${at} />`}</main></div>
+      <main class=${`at-${at}`}>${state && html`<${Notices} />`}${state && visit !== undefined && html`<${Station} at=${at} bay=${bay} key=${at} />`}</main></div>
     <${StopBar} bay=${bay} />`;
 }
 

@@ -52,9 +52,13 @@ class Device:
         self.token = ""
         self.context = browser.new_context(**(looks or PHONE))
         self.context.add_init_script(AXE)
+        self.wrong: list[str] = []
+        self.tab()
+
+    def tab(self) -> None:
+        """Another tab, in place of the one before."""
         self.page: Page = self.context.new_page()
         self.page.set_default_timeout(PATIENCE_MS)
-        self.wrong: list[str] = []
         self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
         self.page.on("console", lambda message: message.type == "error" and self.wrong.append(message.text))
 
@@ -256,44 +260,6 @@ def holding(phone: Device, page: Served) -> None:
         phone.page.wait_for_timeout(50)
 
 
-@pytest.fixture
-def held(device: Callable[..., Device], page: Served) -> Iterator[Device]:
-    free(page, "air")
-    phone = device().pair("phone")
-    phone.check_in("air", "TR-9")
-    phone.open("bay", "air", "air")
-    phone.page.get_by_role("button", name="Hold the brakes by hand").wait_for()
-    holding(phone, page)
-    yield phone
-    page.ask("/api/bays/air/stop", "POST", {})
-
-
-def test_a_closed_tab_releases_the_brakes(held: Device, page: Served) -> None:
-    held.sound()
-    held.page.close()
-
-    wait_for(lambda: not state(page)["hold"]["held"])
-    wait_for(lambda: state(page)["hold"]["stage"] in ("release", "hold", "apply") and state(page)["hold"]["waits"])
-
-
-def test_a_lifted_finger_releases_the_brakes(held: Device, page: Served) -> None:
-    held.page.mouse.up()
-
-    wait_for(lambda: not state(page)["hold"]["held"])
-    held.see("Press and keep pressing")
-
-
-def test_stop_by_a_watcher_wins_over_a_finger_that_holds(
-    held: Device, device: Callable[..., Device], page: Served
-) -> None:
-    watcher = device()
-    watcher.open("bay", "air")
-    watcher.press("STOP", exact=False)
-
-    wait_for(lambda: state(page)["doing"] is None)
-    assert not state(page)["hold"]["held"]
-
-
 # --- the network and the server ---
 
 
@@ -341,25 +307,39 @@ class Relay:
             return
 
 
-def test_a_network_that_goes_dead_without_a_word_releases_the_brakes(
-    browser: Browser, page: Served, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def released(page: Served) -> None:
+    wait_for(lambda: not state(page)["hold"]["held"])
+    wait_for(lambda: state(page)["hold"]["stage"] != "apply" or state(page)["hold"]["waits"])
+
+
+def test_a_lifted_finger_a_closed_tab_and_a_dead_network_release_the_brakes(browser: Browser, page: Served) -> None:
     free(page, "air")
     relay = Relay(page.host)
-    beyond = Served(f"http://127.0.0.1:{relay.port}/", page.codes)
-    phone = Device(browser, beyond).pair("phone")
+    phone = Device(browser, Served(f"http://127.0.0.1:{relay.port}/", page.codes)).pair("phone")
     phone.check_in("air", "TR-9")
     phone.open("bay", "air", "air")
-    phone.page.get_by_role("button", name="Hold the brakes by hand").wait_for()
     holding(phone, page)
+    phone.sound()
 
+    phone.page.mouse.up()
+    released(page)
+    phone.see("Press and keep pressing")
+
+    holding(phone, page)
+    phone.page.close()
+    released(page)
+
+    phone.tab()
+    phone.open("bay", "air")
+    holding(phone, page)
     relay.die()
-
-    wait_for(lambda: not state(page)["hold"]["held"])
+    released(page)
     phone.see("No connection to the bench")
+
     phone.context.close()
     relay.close()
     page.ask("/api/bays/air/stop", "POST", {})
+    wait_for(lambda: state(page)["doing"] is None)
 
 
 def command(*words: str) -> "subprocess.Popen[str]":
