@@ -12,8 +12,8 @@ The lamp adds a step to a supply current that has ripple, noise and drift of its
 4. Pulses and gaps shorter than 60 ms are none. Gaps fall into those between blinks, between digits and between codes,
    each clearly longer than the one before.
 
-A code is taken when every whole repetition says the same, or most of three or more; in doubt there is none, and
-the reason is given: a wrong code sends people to the wrong part.
+A code is taken when it was seen twice or more, and every whole repetition says the same, or most of them; in doubt
+there is none, and the reason is given: a wrong code sends people to the wrong part.
 """
 
 from collections import Counter
@@ -42,6 +42,8 @@ ROUNDS = 6
 GAP_RATIO = 1.5  # between the longest gap of a kind and the shortest of the next, at least
 SHORT_TO_ON = 2.2  # a gap longer than this many blinks is none between blinks
 MOST_PER_DIGIT = 15
+UNEVEN = 2.5  # of the lengths of blinks, nine tenths beside one tenth
+LEAST_REPEATS = 2
 CLIP = 3.5  # a block further off than so many sigmas is an outlier
 
 
@@ -177,7 +179,7 @@ def _first_guess(blocks: Floats, block_s: float) -> NDArray[np.bool_]:
     windows = np.lib.stride_tricks.sliding_window_view(padded, reach)[: len(blocks) : max(reach // 12, 1)]
     at = np.arange(len(windows)) * max(reach // 12, 1)
     low = np.interp(np.arange(len(blocks)), at, np.percentile(windows, 5, axis=1))
-    high = np.interp(np.arange(len(blocks)), at, np.percentile(windows, 95, axis=1))
+    high = np.interp(np.arange(len(blocks)), at, np.percentile(windows, 96, axis=1))
     span = max(float(np.percentile(high - low, 90)), 1e-9)
     guess: NDArray[np.bool_] = blocks > low + span / 2
     return guess
@@ -198,7 +200,7 @@ def _fit(blocks: Floats, lit: NDArray[np.bool_], block_s: float) -> tuple[Floats
         wanted = np.concatenate([blocks[keep], np.zeros(count - 1)])
         solved = np.linalg.lstsq(rows, wanted, rcond=None)[0]
         off = np.abs(blocks - design @ solved)
-        keep = off <= CLIP * 1.4826 * float(np.median(off)) + 1e-9
+        keep = off <= max(CLIP * 1.4826 * float(np.median(off)), abs(float(solved[-1])) / 3) + 1e-9
     return hats @ solved[:-1], float(solved[-1])
 
 
@@ -273,7 +275,10 @@ def read_pulses(pulses: Sequence[Pulse], *, digits: int = 2) -> Blinks:
     if len(told) < max(digits, 1):
         return Blinks(None, 0.0, f"{len(told)} blinks are fewer than a code of {digits} digits has", told)
     gaps = [after.start_s - before.end_s for before, after in pairwise(told)]
-    on_s = float(np.median([pulse.end_s - pulse.start_s for pulse in told]))
+    lengths = [pulse.end_s - pulse.start_s for pulse in told]
+    on_s = float(np.median(lengths))
+    if float(np.percentile(lengths, 90)) > UNEVEN * float(np.percentile(lengths, 10)):
+        return Blinks(None, 0.0, "what blinks is of uneven length: that is no code", told)
     bounds = _bounds(gaps, on_s, digits)
     if bounds is None:
         return Blinks(None, 0.0, "the gaps between blinks, digits and codes are too alike", told)
@@ -297,7 +302,10 @@ def _bounds(gaps: Sequence[float], on_s: float, digits: int) -> tuple[float, flo
     margin = min((ratio for ratio, _ in clear), default=2.0)
     if digits == 1:
         return (clear[0][1], clear[0][1], margin) if clear else (float("inf"), float("inf"), margin)
-    if not has_short:
+    long_gaps = sum(gap > clear[0][1] for gap in ordered)
+    if len(clear) == 1 and (
+        not has_short or (long_gaps >= digits and ordered[0] > on_s * 1.2)
+    ):  # then no two blinks belong to one digit
         return 0.0, clear[0][1], clear[0][0]
     if len(clear) == 1:
         return clear[0][1], float("inf"), margin
@@ -327,6 +335,7 @@ def _agreed(codes: Sequence[Digits], digits: int, margin: float, told: tuple[Pul
     against = sum(count for _, count in others)
     if against and times < 2 * against + 1:
         return Blinks(None, 0.0, "the repetitions say different codes", told)
-    alone = 0.8 if times == 1 else 1.0
+    if times < LEAST_REPEATS:
+        return Blinks(None, 0.0, "the code was seen only once: record for longer", told)
     apart = 1 - 0.5 * float(np.exp(-3 * (margin - 1)))
-    return Blinks(code, alone * apart * times / (times + against), "", told, repeats=times)
+    return Blinks(code, apart * times / (times + against), "", told, repeats=times)
