@@ -39,7 +39,6 @@ HEADERS = {
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), microphone=(), geolocation=(), payment=(), usb=()",
-    "cache-control": "no-store",
 }
 
 
@@ -122,6 +121,7 @@ class Gate:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
+                headers.setdefault("cache-control", "no-cache" if "etag" in headers else "no-store")
                 if self._tls:
                     headers.setdefault("strict-transport-security", "max-age=31536000")
             await send(message)

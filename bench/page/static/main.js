@@ -26,7 +26,7 @@ function Page() {
   useEffect(() => { bay ? watch(bay) : leave(); }, [bay]);
   if (broken) return html`<main><h1>${t("This view broke")}</h1><p>${t("Nothing that was measured is lost.")}</p>
     <button class="main wide" onClick=${() => location.reload()}>${t("Load it again")}</button></main><${StopBar} bay=${bay} />`;
-  if (!store.me) return html`<main><h1 class="waiting">Umbilical</h1></main>`;
+  if (!store.me) return html`<main><h1 class="waiting">Umbilical</h1></main>${bay && html`<${StopBar} bay=${bay} />`}`;
   if (!store.me.watch) return html`<${Shell} title=${t("Pair this device")}><${Pairing} /><//>`;
   if (view === "wall") return html`<${Wall} />`;
   if (bay) return html`<${BayShell} bay=${bay} station=${rest[1]} />`;
