@@ -177,6 +177,8 @@ class Bay:
         async def quietly() -> None:
             try:
                 await work()
+            except BenchError:
+                return  # the session meets it, too, and says it
             except Exception as error:  # a drawing that fails must not take the session with it
                 _log.exception("bay %s", self.name)
                 self.notice(f"something beside the run failed: {error}")
