@@ -56,7 +56,7 @@ function BayShell({ bay, station }) {
   const suggested = state?.station && stations.some((each) => each.name === state.station) ? state.station : stations.at(-1)?.name;
   const at = station || (visit ? suggested : "check-in") || "check-in";
   return html`<header class="top"><a class="home" href="#/">${t("Bays")}</a>
-      <h1>${state?.unit || bay}${state?.unit ? html` <small>${bay}</small>` : ""}</h1><${Supply} /><${ControlChip} /></header>
+      <div class="who"><h1>${state?.unit || bay}</h1><p>${state?.unit ? `${bay} ` : ""}<${Supply} /></p></div><${ControlChip} /></header>
     ${!online && html`<p class="offline" role="alert">${t("No connection to the bench. What is shown is old. Held brakes are released.")}</p>`}
     ${state && !state.board.connected && html`<p class="offline" role="alert">${t("The board is not there")}: ${state.board.why}</p>`}
     <${Problem} />
