@@ -67,6 +67,8 @@ class Publisher:
         self._ready = threading.Event()
         self._leaving = False
         self._told = False
+        self._on_the_wire = 0
+        self._idle = threading.Event()
         self._state = StateMessage(bench=url.bench, sent=self._sent(), state="idle")
 
     def __enter__(self) -> Self:
@@ -86,6 +88,15 @@ class Publisher:
         """Say something; never waits."""
         payload = message.model_dump_json().encode()
         self.outbox.put(Letter(self.url.topic(subject), payload, retain, passing))
+
+    def flushed(self, within_s: float) -> bool:
+        """Wait, outside any run, until the broker has everything that was put; False when it takes too long."""
+        end_s = self.now().timestamp() + within_s
+        while len(self.outbox) or self._on_the_wire:
+            if self.now().timestamp() > end_s:
+                return False
+            self._idle.wait(0.01)
+        return True
 
     def state(self, state: BenchState, **changed: str | None) -> None:
         """Say what the bench is doing, when that is something new."""
@@ -181,6 +192,7 @@ class Publisher:
 
     async def _send_some(self, client: aiomqtt.Client) -> bool:
         letters = self.outbox.take(BATCH)
+        self._on_the_wire = len(letters)
         try:
             async with asyncio.TaskGroup() as sending:
                 for letter in letters:
@@ -188,6 +200,8 @@ class Publisher:
         except BaseException:
             self.outbox.put_back(letters)  # those that arrived come twice: QoS 1 means at least once
             raise
+        finally:
+            self._on_the_wire = 0
         return bool(letters)
 
     async def _listen(self, client: aiomqtt.Client) -> None:

@@ -28,20 +28,37 @@ class Correction:
 
     def of(self, reading: int, limits: tuple[int, int] = INT16) -> int:
         """The corrected reading, in mV or mA like the reading."""
+        if not (self.offset or self.gain):
+            return reading
         corrected = round((reading - self.offset * OFFSET_PER_RAW) * (1 + self.gain * GAIN_PER_RAW))
         return min(max(corrected, limits[0]), limits[1])
 
 
+NO_CORRECTION = Correction()
+
+
 class Calibration:
-    """The board's non-volatile memory of its corrections."""
+    """The board's non-volatile memory of its corrections.
+
+    Attributes:
+        of_channel, common: as written.
+        current, voltage: of each channel.
+        others: of the supply voltage; of chassis sense and ground pin, which have no offset of their own; then of the
+            currents of supply, reference, ground pin and chassis clamp.
+    """
 
     def __init__(self, channels: int) -> None:
         self.of_channel: list[tuple[int, ...]] = [(0,) * len(CALIBRATION.header)] * channels
         self.common: tuple[RawValue, ...] = (*(0,) * (len(CALIBRATION_COMMON.header) - 1), "")
+        self.current = [NO_CORRECTION] * channels
+        self.voltage = [NO_CORRECTION] * channels
+        self.others = [NO_CORRECTION] * len(CALIBRATION_COMMON.header)
 
     def set_channel(self, number: int, raw: Sequence[int]) -> None:
         """Keep the corrections of one channel."""
-        self.of_channel[number - 1] = tuple(raw)
+        self.of_channel[number - 1] = offset_ma, gain_a, offset_mv, gain_v = tuple(raw)
+        self.current[number - 1] = Correction(offset_ma, gain_a)
+        self.voltage[number - 1] = Correction(offset_mv, gain_v)
 
     def set_common(self, raw: Sequence[RawValue]) -> None:
         """Keep the others, and the date.
@@ -51,6 +68,12 @@ class Calibration:
         """
         date.fromisoformat(str(raw[-1]))
         self.common = tuple(raw)
+        offset_mv, gain_v, *offsets_ma, gain_a = (int(value) for value in raw[:7])
+        self.others = [
+            Correction(offset_mv, gain_v),
+            Correction(0, gain_v),
+            *(Correction(o, gain_a) for o in offsets_ma),
+        ]
 
     @property
     def date(self) -> str:
@@ -61,30 +84,6 @@ class Calibration:
     def errors(self) -> tuple[int, ...]:
         """What is left: current gain and offset, voltage gain and offset, as the identity has them."""
         return tuple(int(value) for value in self.common[_ERRORS])
-
-    def current(self, number: int) -> Correction:
-        """Of a channel's current."""
-        offset, gain, _, _ = self.of_channel[number - 1]
-        return Correction(offset, gain)
-
-    def voltage(self, number: int) -> Correction:
-        """Of a channel's pin voltage."""
-        _, _, offset, gain = self.of_channel[number - 1]
-        return Correction(offset, gain)
-
-    def common_current(self, place: int) -> Correction:
-        """Of the current whose offset stands at ``place`` of the common block."""
-        return Correction(int(self.common[place]), int(self.common[6]))
-
-    @property
-    def supply_voltage(self) -> Correction:
-        """Of the supply voltage."""
-        return Correction(int(self.common[0]), int(self.common[1]))
-
-    @property
-    def other_voltage(self) -> Correction:
-        """Of chassis sense and ground pin, which have no offset of their own."""
-        return Correction(0, int(self.common[1]))
 
 
 class Corrected:
@@ -99,40 +98,40 @@ class Corrected:
 
     def voltage_mv(self, true_v: float, channel: int, samples: int = 1) -> int:
         """Pin voltage."""
-        return self._kept.voltage(channel).of(self._sensors.voltage_mv(true_v, channel, samples))
+        return self._kept.voltage[channel - 1].of(self._sensors.voltage_mv(true_v, channel, samples))
 
     def current_ma(self, true_a: float, channel: int, samples: int = 1) -> int:
         """Pin current."""
-        return self._kept.current(channel).of(self._sensors.current_ma(true_a, channel, samples))
+        return self._kept.current[channel - 1].of(self._sensors.current_ma(true_a, channel, samples))
 
     def supply_mv(self, true_v: float, samples: int = 1) -> int:
         """Supply voltage."""
-        return self._kept.supply_voltage.of(self._sensors.supply_mv(true_v, samples), UINT16)
+        return self._kept.others[0].of(self._sensors.supply_mv(true_v, samples), UINT16)
 
     def supply_ma(self, true_a: float, samples: int = 1) -> int:
         """Supply current."""
-        return self._kept.common_current(2).of(self._sensors.supply_ma(true_a, samples))
+        return self._kept.others[2].of(self._sensors.supply_ma(true_a, samples))
 
     def reference_ma(self, true_a: float, samples: int = 1) -> int:
         """Current through the reference resistor."""
-        return self._kept.common_current(3).of(self._sensors.reference_ma(true_a, samples))
+        return self._kept.others[3].of(self._sensors.reference_ma(true_a, samples))
 
     def return_pin_ma(self, true_a: float, samples: int = 1) -> int:
         """Current into the ground pin."""
-        return self._kept.common_current(4).of(self._sensors.return_pin_ma(true_a, samples))
+        return self._kept.others[4].of(self._sensors.return_pin_ma(true_a, samples))
 
     def return_chassis_ma(self, true_a: float, samples: int = 1) -> int:
         """Current into the chassis clamp."""
-        return self._kept.common_current(5).of(self._sensors.return_chassis_ma(true_a, samples))
+        return self._kept.others[5].of(self._sensors.return_chassis_ma(true_a, samples))
 
     def chassis_sense_mv(self, true_v: float, samples: int = 1) -> int:
         """Kelvin sense clamp."""
-        return self._kept.other_voltage.of(self._sensors.chassis_sense_mv(true_v, samples))
+        return self._kept.others[1].of(self._sensors.chassis_sense_mv(true_v, samples))
 
     def ground_pin_mv(self, true_v: float, samples: int = 1) -> int:
         """Connector ground pin."""
-        return self._kept.other_voltage.of(self._sensors.ground_pin_mv(true_v, samples))
+        return self._kept.others[1].of(self._sensors.ground_pin_mv(true_v, samples))
 
     def far_mv(self, true_v: float, place: int, samples: int = 1) -> int:
         """Pin of the second socket."""
-        return self._kept.other_voltage.of(self._sensors.far_mv(true_v, place, samples))
+        return self._kept.others[1].of(self._sensors.far_mv(true_v, place, samples))
