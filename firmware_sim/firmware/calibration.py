@@ -4,7 +4,7 @@ A corrected reading is ``(reading - offset) * (1 + gain)``. Protection does not 
 comparators have no part in a converter's error.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -35,6 +35,10 @@ class Correction:
 
 
 NO_CORRECTION = Correction()
+_CORRECTED = (
+    "voltage_mv", "current_ma", "supply_mv", "supply_ma", "reference_ma", "return_pin_ma", "return_chassis_ma",
+    "chassis_sense_mv", "ground_pin_mv",
+)  # fmt: skip
 
 
 class Calibration:
@@ -43,6 +47,7 @@ class Calibration:
     Attributes:
         of_channel, common: as written.
         current, voltage: of each channel.
+        first: called once, when the first correction comes.
         others: of the supply voltage; of chassis sense and ground pin, which have no offset of their own; then of the
             currents of supply, reference, ground pin and chassis clamp.
     """
@@ -53,9 +58,16 @@ class Calibration:
         self.current = [NO_CORRECTION] * channels
         self.voltage = [NO_CORRECTION] * channels
         self.others = [NO_CORRECTION] * len(CALIBRATION_COMMON.header)
+        self.first: Callable[[], None] | None = None
+
+    def _begin(self) -> None:
+        begin, self.first = self.first, None
+        if begin is not None:
+            begin()
 
     def set_channel(self, number: int, raw: Sequence[int]) -> None:
         """Keep the corrections of one channel."""
+        self._begin()
         self.of_channel[number - 1] = offset_ma, gain_a, offset_mv, gain_v = tuple(raw)
         self.current[number - 1] = Correction(offset_ma, gain_a)
         self.voltage[number - 1] = Correction(offset_mv, gain_v)
@@ -67,6 +79,7 @@ class Calibration:
             ValueError: the date is none.
         """
         date.fromisoformat(str(raw[-1]))
+        self._begin()
         self.common = tuple(raw)
         offset_mv, gain_v, *offsets_ma, gain_a = (int(value) for value in raw[:7])
         self.others = [
@@ -87,14 +100,25 @@ class Calibration:
 
 
 class Corrected:
-    """Converters behind their corrections; fulfils :class:`Sensing`."""
+    """Converters behind their corrections; fulfils :class:`Sensing`.
+
+    Until there is a first correction the converters are asked directly: a snapshot has dozens of readings.
+    """
 
     def __init__(self, sensors: Sensing, calibration: Calibration) -> None:
         self._sensors = sensors
         self._kept = calibration
+        for name in _CORRECTED:
+            setattr(self, name, getattr(sensors, name))
+        calibration.first = self._correct
         self.ambient_decidegc = sensors.ambient_decidegc
         self.board_decidegc = sensors.board_decidegc
         self.hold = sensors.hold
+
+    def _correct(self) -> None:
+        """From now on through the methods below."""
+        for name in _CORRECTED:
+            delattr(self, name)
 
     def voltage_mv(self, true_v: float, channel: int, samples: int = 1) -> int:
         """Pin voltage."""
