@@ -1,10 +1,10 @@
-"""``umbilical board``: talk to a board alone, with nothing plugged in."""
+"""``umbilical board``: talk to a board alone."""
 
 import typer
 
 from bench.cli import options as opt
 
-group = typer.Typer(no_args_is_help=True, help="Look at a board with nothing plugged in.")
+group = typer.Typer(no_args_is_help=True, help="Boards: who they are, whether they keep the contract, how exact they are.")
 
 
 @group.command("identify", epilog=opt.BOARD_FORMS)

@@ -96,8 +96,9 @@ class Commands:
         if not command.anyone and (refusal := self._firmware.host.judge(key)):
             return refusal
         hardware = self._firmware.hardware
-        need = _NEEDS.get(command.code)
-        if need is not None and need not in hardware.description.can(hardware.air):
+        need, able = _NEEDS.get(command.code), hardware.description.can(hardware.air)
+        fused = command.code is CommandCode.DRIVE and Capability.FIXED_FUSE in able
+        if need is not None and need not in able and not fused:
             return Refusal.NOT_CAPABLE
         if command.switches_on and arguments[_ON_ARGUMENT.get(command.code, 0)]:
             return self._may_switch_on(armed=True)

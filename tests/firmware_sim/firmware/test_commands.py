@@ -4,6 +4,7 @@ import pytest
 
 from bench.contract.table import (
     COMMANDS,
+    Capability,
     ChannelState,
     CommandCode,
     EventKind,
@@ -12,7 +13,7 @@ from bench.contract.table import (
     Refusal,
     Return,
 )
-from firmware_sim.firmware import Board
+from firmware_sim.firmware import Board, Description
 from firmware_sim.port import FeedMode
 from tests.firmware_sim.fake_plant import ExactSensors, FakePlant
 from tests.firmware_sim.host import BOARD_12V, CHANNEL_18AWG, Host, armed_host
@@ -280,3 +281,13 @@ def test_arming_and_disarming_are_told_once():
 
     kinds = [kind for kind, _, _ in host.all_events()]
     assert kinds.count(EventKind.ARMED) == kinds.count(EventKind.DISARMED) == 1
+
+
+def test_fuses_in_place_of_a_limit_allow_drive_and_nothing_more():
+    fused = Description(capabilities=Capability.FIXED_FUSE | Capability.WATCHDOG)
+    host = Host(Board(FakePlant(ohm={1: 3.2}), ExactSensors(), fused))
+    host.prepare()
+    assert host.command(CommandCode.ARM) is Refusal.NONE
+
+    assert host.command(CommandCode.PROBE, 1, 5) is Refusal.NOT_CAPABLE
+    assert host.command(CommandCode.DRIVE, 1, 1000) is Refusal.NONE
