@@ -23,6 +23,9 @@ def remote(
 
     from bench.cli import json_view, terminal
     from bench.errors import InputError
+    from bench.mqtt import check_installed
+
+    check_installed()
     from bench.mqtt.address import parse_broker_url
     from bench.mqtt.asking import ask
     from bench.mqtt.commander import COMMANDS

@@ -171,6 +171,9 @@ class _Made:
         if self._wishes.broker is None:
             yield
             return
+        from bench.mqtt import check_installed
+
+        check_installed()
         from bench.mqtt.broadcast import broadcast
 
         with broadcast(self._wishes.broker, self._wishes.broker_key, self.view.notice) as self._broadcast:

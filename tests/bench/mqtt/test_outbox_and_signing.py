@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.errors import InputError
+from bench.mqtt import check_installed
 from bench.mqtt.address import parse_broker_url
 from bench.mqtt.outbox import Letter, Outbox
 from bench.mqtt.signing import Gate, Refused, read_key, signature, signed
@@ -153,3 +154,10 @@ def test_a_wrong_broker_url_is_told_what_is_right(text: str, said: str) -> None:
         parse_broker_url(text)
 
     assert "write it as mqtt://HOST:1883/BENCH" in str(error.value)
+
+
+def test_without_an_mqtt_client_nothing_is_powered(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bench.mqtt.find_spec", lambda _: None)
+
+    with pytest.raises(InputError, match=r"pip install 'umbilical\[mqtt\]'"):
+        check_installed()
