@@ -4,7 +4,7 @@ import typer
 
 from bench.cli import options as opt
 
-group = typer.Typer(no_args_is_help=True, help="Boards: who they are, whether they keep the contract, how exact they are.")
+group = typer.Typer(no_args_is_help=True, help="Who a board is, whether it keeps the contract, how exact it is.")
 
 
 @group.command("identify", epilog=opt.BOARD_FORMS)
