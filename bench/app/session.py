@@ -45,6 +45,7 @@ from bench.sequences import (
     run_walk,
     run_wiggle,
 )
+from bench.sequences.abs import Taps, run_abs, unit_of
 from bench.sequences.again import what_again
 from bench.sequences.attended import Labels, Surroundings, chosen
 from bench.sequences.operator import Answer, is_yes
@@ -261,6 +262,22 @@ class Session:
         profile = connector if isinstance(connector, Profile) else cable_profile(connector)
         async with self.guarded(profile) as (guard, loaded):
             return await run_cable(guard, loaded, length_m=length_m, **self.surroundings(labels))
+
+    async def abs(
+        self, profile: AnyProfile, *, codes: bool = True, taps: Taps | None = None, **labels: Unpack[Labels]
+    ) -> Run:
+        """Test an ABS unit: supply, warning lamp, blink codes.
+
+        Args:
+            profile: what is plugged in.
+            codes: ask for blink codes, too.
+            taps: of somebody who counts blinks where the current does not show them.
+            labels: for the record.
+        """
+        known = _loaded(profile)
+        unit_of(known)  # a profile without a unit is refused before the board is touched
+        async with self.guarded(known) as (guard, loaded):
+            return await run_abs(guard, loaded, codes=codes, taps=taps, **self.surroundings(labels))
 
     async def power(
         self,

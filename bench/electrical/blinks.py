@@ -31,6 +31,7 @@ Digits = tuple[int, ...]
 BLOCK_S = 0.02
 SHORTEST_S = 0.06
 KNOT_S = 6.0  # of the baseline
+REACHES_S = (6.0, 30.0)  # of a first guess: for a baseline that wanders, and for a lamp that stays lit for long
 SIGMAS = 4.0
 SLOW_HZ = 10.0
 LINE_OVER_MEDIAN = 30.0  # of power: a line of ripple
@@ -122,8 +123,17 @@ def find_levels(current_a: Sequence[float], dt_s: float) -> Levels:
     nothing = np.zeros(len(blocks), dtype=bool)
     if len(blocks) * block_s < 1.0:
         return Levels(block_s, nothing, 0.0, 1.0, "the trace is shorter than a second")
-    lit = _first_guess(blocks, block_s)
-    step_a, sigma_a, rest = 0.0, 1.0, blocks
+    found = [_in_turns(blocks, block_s, _first_guess(blocks, block_s, reach_s)) for reach_s in REACHES_S]
+    rest, lit, step_a, sigma_a = min(found, key=_misfit)
+    why_not = _why_no_step(rest, lit, step_a, sigma_a, block_s, smeared)
+    return Levels(block_s, lit, max(step_a, 0.0), sigma_a, why_not)
+
+
+Fitted = tuple[Floats, NDArray[np.bool_], float, float]  # above the baseline, lit, step, standard deviation
+
+
+def _in_turns(blocks: Floats, block_s: float, lit: NDArray[np.bool_]) -> Fitted:
+    """Baseline and step for the states, states for baseline and step, until nothing changes."""
     for _ in range(ROUNDS):
         before = lit
         base, step_a = _fit(blocks, lit, block_s)
@@ -134,8 +144,13 @@ def find_levels(current_a: Sequence[float], dt_s: float) -> Levels:
         lit = _likeliest(rest, step_a, sigma_a, block_s)
         if np.array_equal(lit, before):
             break
-    why_not = _why_no_step(rest, lit, step_a, sigma_a, block_s, smeared)
-    return Levels(block_s, lit, max(step_a, 0.0), sigma_a, why_not)
+    return rest, lit, step_a, sigma_a
+
+
+def _misfit(fitted: Fitted) -> float:
+    """Mean distance from the nearer level; bursts count no more than half a step of the larger kind."""
+    rest, lit, step_a, _ = fitted
+    return float(np.mean(np.minimum(np.abs(rest - step_a * lit), np.ptp(rest) / 4)))
 
 
 def _blocks(current_a: Floats, dt_s: float) -> tuple[Floats, float, float]:
@@ -172,9 +187,9 @@ def _spectrum(values: Floats, dt_s: float) -> tuple[Floats, Floats]:
     return hertz, amplitude
 
 
-def _first_guess(blocks: Floats, block_s: float) -> NDArray[np.bool_]:
+def _first_guess(blocks: Floats, block_s: float, reach_s: float) -> NDArray[np.bool_]:
     """Above what is low nearby by half of how much the trace moves where it moves most."""
-    reach = max(round(KNOT_S / block_s), 3)
+    reach = max(round(reach_s / block_s), 3)
     padded = np.pad(blocks, reach // 2, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, reach)[: len(blocks) : max(reach // 12, 1)]
     at = np.arange(len(windows)) * max(reach // 12, 1)

@@ -95,6 +95,7 @@ def profile(form: HarnessForm, parts: Parts, wiring: Network) -> Profile:
         protection=Protection(**form.protection.model_dump()),
         units=form.units,
         notes=form.notes.strip(),
+        abs_codes=None if form.abs is None else form.abs.codes(),
         air=None if form.air is None else air.system(form.air),
     )
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from bench.profiles.abs_model import AbsCodes
 from bench.profiles.air_model import AirScenario, AirSystem
 from bench.profiles.cable_model import Cable
 
@@ -233,6 +234,7 @@ class Profile:
     units: Literal["us", "metric"] = "us"
     notes: str = ""
     air: AirSystem | None = None
+    abs_codes: AbsCodes | None = None
 
     def circuit(self, name: str) -> Circuit:
         """The circuit called ``name``.

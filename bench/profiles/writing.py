@@ -44,6 +44,7 @@ def profile_document(profile: Profile) -> dict[str, Any]:
         "loads": {each.name: _load(each) for each in profile.loads},
         "tolerances": asdict(profile.tolerances),
         "protection": asdict(profile.protection),
+        **({} if profile.abs_codes is None else {"abs": asdict(profile.abs_codes)}),
         **({} if profile.air is None else {"air": _air(profile.air)}),
     }
 

@@ -4,6 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
+from bench.profiles.forms.abs import AbsForm
 from bench.profiles.forms.air import AirForm
 from bench.profiles.forms.common import AreaMm2, Form, Gauge, Name, NominalV, PinKey, PinNumber, Text, Title
 from bench.profiles.forms.connector import ConnectorForm
@@ -171,4 +172,5 @@ class HarnessForm(Form):
     loads: dict[Name, LoadForm] = Field(default_factory=dict, max_length=500)
     tolerances: TolerancesForm = TolerancesForm()
     protection: ProtectionForm = ProtectionForm()
+    abs: AbsForm | None = Field(None, description="How its ABS unit is asked for blink codes, and what they mean.")
     air: AirForm | None = Field(None, description="The air system, when it has air brakes.")
