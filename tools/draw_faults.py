@@ -10,6 +10,8 @@ from bench.electrical.harness import build
 from bench.electrical.laws import FILAMENT, LED, UNIT
 from bench.profiles.model import ControlUnit, Filament, InjectedFault, Joint, Profile, Segment, pin_node
 
+BESIDE_M = 1.5  # wires of one bundle, measured along them
+
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
@@ -170,19 +172,28 @@ class Shop:
     def _cross(self, line: str) -> Drawn | None:
         one, other = self.rng.sample(list(self.profile.circuits), 2)
         ohm = exp(self.rng.uniform(log(0.01), log(0.5)))
-        if self.rng.random() < 0.5:
+        position = self.rng.random()
+        beside = self._side_by_side(one.name, other.name, position)
+        if not beside or self.rng.random() < 0.5:
             fault = InjectedFault("cross-connection", pin_node(one.pin), other=pin_node(other.pin), ohm=ohm)
         else:
-            ends = [self._far_wire(c.name) for c in (one, other)]
-            position = self.rng.random()
-            fault = InjectedFault("cross-connection", ends[0], other=ends[1], position=position, ohm=ohm)
+            a, b = self.rng.choice(beside)
+            fault = InjectedFault("cross-connection", a, other=b, position=position, ohm=ohm)
         names = tuple(c.name for c in self.profile.circuits if c in (one, other))
         return Drawn(line, fault, (("cross-connection", names),), ohm=ohm)
 
-    def _far_wire(self, circuit: str) -> str:
-        wires = [e for e in self._elements(ground=False, circuits=[circuit]) if isinstance(e, Segment)]
-        trunk = [wire for wire in wires if self._is_trunk(wire.name)] or wires
-        return trunk[-1].name
+    def _side_by_side(self, one: str, other: str, position: float) -> list[tuple[str, str]]:
+        """Wires of two circuits that are about as far from the connector at ``position`` along them."""
+        mine, theirs = (
+            [e for e in self._elements(ground=False, circuits=[name]) if isinstance(e, Segment)]
+            for name in (one, other)
+        )
+        return [
+            (a.name, b.name)
+            for a in mine
+            for b in theirs
+            if abs(self._metres(a, position) - self._metres(b, position)) < BESIDE_M
+        ]
 
     def _ground_open(self, line: str) -> Drawn | None:
         choices = [e for e in self._elements(ground=True) if isinstance(e, Joint) and e.ground]

@@ -189,25 +189,39 @@ def _facing(harness: Harness, one: Circuit, other: Circuit) -> list[tuple[int, i
 
 
 def _side_by_side(harness: Harness, one: str, other: str) -> list[Touch]:
-    """For each wire of one circuit the wire of the other that runs beside it farthest."""
+    """For each wire of either circuit the wire of the other circuit that runs beside it farthest."""
     mine, theirs = ([n for n, fed in enumerate(harness.span_circuits) if name in fed] for name in (one, other))
-    out = []
-    for number in mine:
-        near = max(theirs, key=lambda far: _overlap(harness, number, far))
-        if _overlap(harness, number, near) > BESIDE_M:
-            out.append(Touch(number, near, _outward(harness, number) != _outward(harness, near)))
-    return out
+    pairs = [(span, max(theirs, key=lambda far: _overlap(harness, span, far))) for span in mine]
+    pairs += [(max(mine, key=lambda near: _overlap(harness, near, span)), span) for span in theirs]
+    return [
+        Touch(near, far, *(_shares(harness, span, *_common(harness, near, far)) for span in (near, far)))
+        for near, far in dict.fromkeys(pairs)
+        if _overlap(harness, near, far) > BESIDE_M
+    ]
 
 
 def _overlap(harness: Harness, one: int, other: int) -> float:
     """Metres that two spans run at the same distance from the connector."""
+    start, end = _common(harness, one, other)
+    return end - start
+
+
+def _common(harness: Harness, one: int, other: int) -> tuple[float, float]:
+    """Distances from the connector between which two spans run side by side; the wrong way round if nowhere."""
     (low, high), (start, end) = (_range(harness, span) for span in (one, other))
-    return min(high, end) - max(low, start)
+    return max(low, start), min(high, end)
 
 
 def _range(harness: Harness, span: int) -> tuple[float, float]:
     ends = sorted(harness.distance_m.get(node, 0.0) for node in (harness.spans[span].a, harness.spans[span].b))
     return ends[0], ends[1]
+
+
+def _shares(harness: Harness, span: int, near_m: float, far_m: float) -> tuple[float, float]:
+    """Two distances from the connector as shares of a span, from its first node."""
+    low, high = _range(harness, span)
+    near, far = (near_m - low) / (high - low), (far_m - low) / (high - low)
+    return (near, far) if _outward(harness, span) else (1 - near, 1 - far)
 
 
 def _outward(harness: Harness, span: int) -> bool:

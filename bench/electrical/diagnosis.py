@@ -13,11 +13,11 @@ import numpy as np
 
 from bench.electrical.baseline import Baseline
 from bench.electrical.candidates import Candidate, Topology
-from bench.electrical.faults import Leak
+from bench.electrical.faults import Leak, Touch
 from bench.electrical.harness import build
 from bench.electrical.naming import Named
 from bench.electrical.problem import pose
-from bench.electrical.reach import Reach, short_reach
+from bench.electrical.reach import Reach, short_reach, touch_place
 from bench.electrical.rules import supply_findings
 from bench.electrical.search import Explained, search
 from bench.electrical.weighing import TELLING_SIGMAS, Spot, Weighed
@@ -145,6 +145,8 @@ class _Told:
 
     def _place(self, candidate: Candidate, named: Named, main: Spot) -> tuple[Where | None, str, list[Evidence]]:
         """Where it is; for a short how far it can be, in words and as evidence."""
+        if isinstance(candidate.fault, Touch) and main.where == named.where:
+            return touch_place(self.weighed.problem, self.weighed.topology, self.weighed.best, candidate.fault), "", []
         if not isinstance(candidate.fault, Leak) or main.kind != "short-to-ground":
             return main.where, "", []
         reach = short_reach(self.weighed.problem, self.weighed.topology, self.weighed.rivals(candidate))

@@ -24,6 +24,7 @@ FACTOR_SPREAD = 0.8
 SUPPLY_CENTRE_OHM = 0.1
 SUPPLY_SPREAD_V = 4.0
 POSITION_SPREAD = 1.5
+LEAST_SHARE = 1e-3
 
 
 @dataclass
@@ -246,11 +247,16 @@ class Bridge:
 
 @dataclass(frozen=True, slots=True)
 class Touch:
-    """Metal between two wires side by side, at the same share of both; ``flipped`` when one runs the other way."""
+    """Metal between two wires where they run side by side.
+
+    ``along`` and ``beside`` are the shares of the one and of the other at which that begins and ends, each
+    from its wire's first node.
+    """
 
     one: int
     other: int
-    flipped: bool
+    along: tuple[float, float]
+    beside: tuple[float, float]
 
     @property
     def sizes(self) -> int:
@@ -259,7 +265,7 @@ class Touch:
 
     def share(self, q: Sequence[float]) -> float:
         """Position along the first, from its first node."""
-        return _share(q[0])
+        return _between(self.along, _share(q[0]))
 
     def ohm(self, q: Sequence[float]) -> float:
         """Resistance of the contact."""
@@ -267,11 +273,12 @@ class Touch:
 
     def apply(self, draft: Draft, q: Sequence[float], first: int) -> None:
         """Cut both and join their middles."""
-        share = self.share(q)
+        share = _share(q[0])
         rate = POSITION_SPREAD * share * (1 - share)
-        far = 1 - share if self.flipped else share
-        a = draft.split(self.one, share, first, rate)
-        b = draft.split(self.other, far, first, -rate if self.flipped else rate)
+        a, b = (
+            draft.split(wire, _between(range_, share), first, rate * (range_[1] - range_[0]))
+            for wire, range_ in ((self.one, self.along), (self.other, self.beside))
+        )
         path = draft.add_branch(a, b, self.ohm(q))
         draft.branch_rates.append((first + 1, path, CROSS_SPREAD))
 
@@ -279,13 +286,19 @@ class Touch:
         """Positions and resistances."""
         trials: list[tuple[tuple[float, ...], Stamp]] = []
         for q in [(p, r) for p in (-1.0, 0.0, 1.0) for r in (-1.0, 0.0, 1.0)]:
-            share = self.share(q)
-            far = 1 - share if self.flipped else share
+            share, far = (_between(range_, _share(q[0])) for range_ in (self.along, self.beside))
             ends = [(int(network.a[self.one]), 1 - share), (int(network.b[self.one]), share)]
             ends += [(int(network.a[self.other]), far - 1), (int(network.b[self.other]), -far)]
-            wires = float(network.ohm[self.one] + network.ohm[self.other]) * share * (1 - share)
+            wires = float(network.ohm[self.one]) * share * (1 - share) + float(network.ohm[self.other]) * far * (
+                1 - far
+            )
             trials.append((q, Stamp(tuple(ends), 1 / (self.ohm(q) + wires))))
         return trials
+
+
+def _between(ends: tuple[float, float], share: float) -> float:
+    """A share of a wire, never quite at its ends."""
+    return min(max(ends[0] + share * (ends[1] - ends[0]), LEAST_SHARE), 1 - LEAST_SHARE)
 
 
 def _share(q: float) -> float:

@@ -1,4 +1,4 @@
-"""How far along the wire a short can be.
+"""How far along the wire a short can be, and where two wires touch.
 
 Seen from one end only the sum of wire and contact resistance is known: a short with 20 mΩ in
 its contact looks 2.4 m of 14 AWG farther away than it is. So the distance has a firm upper end
@@ -7,12 +7,12 @@ middle, from how shorts usually are.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from bench.electrical.candidates import Candidate, Topology
-from bench.electrical.faults import POSITION_SPREAD, SHORT_CENTRE_OHM, SHORT_SPREAD, Leak
+from bench.electrical.faults import POSITION_SPREAD, SHORT_CENTRE_OHM, SHORT_SPREAD, Fault, Leak, Touch
 from bench.electrical.laws import FloatArray
 from bench.electrical.naming import along_span
 from bench.electrical.problem import Problem
@@ -20,6 +20,7 @@ from bench.electrical.search import Explained
 from bench.profiles.model import CHASSIS
 from bench.results import Where
 
+LEAST_RANGE_M = 0.5  # no covariance knows how a cable is laid
 PIECES = 40
 SHARES = (np.arange(PIECES) + 0.5) / PIECES
 MOST_SHARE = 0.99
@@ -56,6 +57,20 @@ def short_reach(problem: Problem, topology: Topology, rivals: Sequence[tuple[Exp
     best = max(spots, key=lambda spot: spot.weight)
     place = Where(best.where.place, best.where.name, round(0.5 * (low + high), 2), round(0.5 * (high - low), 2))
     return Reach(place, most, two_ended=is_two_ended(problem))
+
+
+def touch_place(problem: Problem, topology: Topology, one: Explained, touch: Touch) -> Where | None:
+    """Where two wires touch, with the 95 % range that the fit leaves open along the first of them."""
+    first = _first_size(problem, one, touch)
+    sigma = float(np.sqrt(np.linalg.inv(one.fit.curvature)[first, first]))
+    at, *ends = (
+        along_span(topology, touch.one, touch.share((one.fit.x[first] + sigmas * sigma,)))
+        for sigmas in (0.0, -1.96, 1.96)
+    )
+    metres = [end.from_connector_m for end in ends if end is not None and end.from_connector_m is not None]
+    if at is None or len(metres) < 2:
+        return at
+    return replace(at, plus_minus_m=round(max(0.5 * abs(metres[1] - metres[0]), LEAST_RANGE_M), 2))
 
 
 def _quantiles(metres: FloatArray, weights: FloatArray, shares: Sequence[float]) -> list[float]:
@@ -96,7 +111,7 @@ def _spots(problem: Problem, topology: Topology, one: Explained, stands: Candida
     return spots
 
 
-def _first_size(problem: Problem, one: Explained, fault: Leak) -> int:
+def _first_size(problem: Problem, one: Explained, fault: Fault) -> int:
     """Where the sizes of a fault begin among the unknowns of a fit."""
     before = [other.fault for other in one.faults[: [each.fault for each in one.faults].index(fault)]]
     return problem.nuisances + sum(each.sizes for each in before)

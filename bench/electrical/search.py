@@ -7,7 +7,7 @@ may be found to be one. Last, for every fault of the winning set, its rivals are
 place, so that what the readings can't tell apart is found out rather than assumed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from bench.electrical.candidates import Candidate, Topology, candidates
 from bench.electrical.compared import lifted_circuits
-from bench.electrical.faults import Fault, Leak
+from bench.electrical.faults import Bridge, Fault, Leak, Touch
 from bench.electrical.fitting import Fit, fit
 from bench.electrical.problem import Problem
 from bench.electrical.screening import screen
@@ -128,23 +128,29 @@ def _merge(state: Search, every: Sequence[Candidate]) -> None:
 
 
 def _rivals(state: Search, every: Sequence[Candidate]) -> None:
-    """What else could stand in place of each fault; a short, on every wire of its circuit."""
+    """What else could stand in place of each fault; what may be anywhere along wires, everywhere along them."""
     best = state.best
     for old in best.faults:
-        if isinstance(old.fault, Leak):
-            _everywhere(state, best, old, old.fault, every)
+        if _mechanism(old.fault) is not None:
+            _everywhere(state, best, old, every)
         if len(best.faults) > 1:
             state.try_more(state.without(best, old), every, RIVAL_FITS)
 
 
-def _everywhere(state: Search, best: Explained, old: Candidate, leak: Leak, every: Sequence[Candidate]) -> None:
-    rest = state.without(best, old)
-    same = [
-        one
-        for one in every
-        if isinstance(one.fault, Leak)
-        and one.circuits == old.circuits
-        and (one.fault.to, one.fault.short) == (leak.to, leak.short)
-    ]
+def _everywhere(state: Search, best: Explained, old: Candidate, every: Sequence[Candidate]) -> None:
+    rest, wanted = state.without(best, old), (_mechanism(old.fault), old.circuits)
+    same = [one for one in every if (_mechanism(one.fault), one.circuits) == wanted]
     for one in screen(state.problem, rest.fit, same):
         state.try_set([*rest.faults, one.candidate], rest.fit, one.q)
+
+
+def _mechanism(fault: Fault) -> Hashable:
+    """What is the same for one fault at another place of the same circuits; None where places are weighed anyway."""
+    match fault:
+        case Leak():
+            return ("leak", fault.to, fault.short)
+        case Bridge():
+            return ("joined", fault.one_way)
+        case Touch():
+            return ("joined", False)
+    return None

@@ -18,7 +18,7 @@ from functools import cached_property
 import numpy as np
 
 from bench.electrical.faults import Draft
-from bench.electrical.laws import FloatArray, filament_current
+from bench.electrical.laws import FILAMENT, FloatArray, filament_current
 from bench.electrical.problem import Prediction, Problem, currents
 from bench.electrical.unknowns import (
     COLD_LAMP_SIGMA,
@@ -37,6 +37,7 @@ HOLDING_OHM = 2000.0  # a pin with more than this to ground keeps what its lamps
 HELD_V = 4.0
 FILLING_SIGMA = 0.4  # of what an input capacitor takes during a cold reading
 LUKEWARM_SIGMA = 0.35
+HEATING_SIGMA = 0.5  # of ln(cold current / settled current): how far a dim lamp has come when it is read
 LUKEWARM_BELOW = 0.5  # of the rated voltage
 
 
@@ -134,10 +135,25 @@ def _load_doubt(response: _Response) -> FloatArray:
     own = len(known.load_sigma)
     across = np.abs(prediction.solution.node_v @ network.load_incidence.T)[:, :own]
     low = LUKEWARM_BELOW * network.laws.second[:own]
-    lukewarm = LUKEWARM_SIGMA * np.sqrt(np.clip((low - across) / np.maximum(low, 1e-9), 0.0, 1.0))
+    dim = np.sqrt(np.clip((low - across) / np.maximum(low, 1e-9), 0.0, 1.0))
+    still_cold = np.log(
+        np.maximum(_cold_current(response, across) / np.maximum(_warm_current(response), LEAST_AMPS), 1)
+    )
+    lukewarm = dim * np.maximum(LUKEWARM_SIGMA, HEATING_SIGMA * still_cold)
     awake = ~prediction.feeds.cold[:, None]
     filling = FILLING_SIGMA * (known.unit_farad > 0)
     return np.asarray(np.where(awake, lukewarm * known.is_filament + known.load_doubt, filling))
+
+
+def _cold_current(response: _Response, across_v: FloatArray) -> FloatArray:
+    """(n, loads), what filaments would take from cold."""
+    laws, own = response.prediction.network.laws, across_v.shape[1]
+    return np.asarray(across_v / np.where(laws.kind[:own] == FILAMENT, laws.third[:own], np.inf))
+
+
+def _warm_current(response: _Response) -> FloatArray:
+    """(n, loads), what the solution says that the harness's own loads take."""
+    return np.abs(response.prediction.solution.load_a[:, : len(response.problem.unknowns.load_sigma)])
 
 
 # --- rates ---

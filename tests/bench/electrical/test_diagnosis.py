@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.electrical import diagnose, learn
+from bench.electrical.harness import build
 from bench.profiles.model import InjectedFault, Measurements, Profile, Reading, Scenario
 from bench.results import Alternative, Finding, Verdict
 from tools.measure import measure
@@ -231,3 +232,17 @@ def test_what_earlier_readings_taught_shows_a_lamp_that_tolerances_would_hide() 
 def test_a_baseline_needs_readings() -> None:
     with pytest.raises(ValueError, match="at least one"):
         learn([])
+
+
+def test_metal_between_two_wires_is_placed_along_them() -> None:
+    profile = trailer(9)
+    wires = [f"mid.{name}--rear.{name}" for name in ("stop", "left-turn")]
+    touching = InjectedFault("cross-connection", wires[0], other=wires[1], position=0.9, ohm=0.02)
+    (finding,) = diagnose(readings(touching, seed=9)).findings
+    wire = next(one for one in profile.segments if one.name == wires[0])
+    truth_m = build(profile, [wire.a]).distance_m[wire.a] + 0.9 * wire.length_m
+
+    assert finding.kind == "cross-connection"
+    assert finding.where is not None
+    assert finding.where.plus_minus_m is not None
+    assert finding.where.from_connector_m == pytest.approx(truth_m, abs=max(finding.where.plus_minus_m, 2.0))
