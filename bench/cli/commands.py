@@ -6,6 +6,7 @@ from typing import Annotated, Any
 import typer
 from typer.main import get_command
 
+from bench.cli import abs as abs_command
 from bench.cli import (
     air,
     board,
@@ -72,6 +73,7 @@ def application() -> typer.Typer:
     app.command("walk", epilog=BOARD_FORMS)(walk.walk)
     app.command("wiggle", epilog=BOARD_FORMS)(wiggle.wiggle)
     app.command("cable", epilog=BOARD_FORMS)(cable.cable)
+    app.command("abs", epilog=BOARD_FORMS)(abs_command.abs_unit)
     app.command("power", epilog=BOARD_FORMS)(power.power)
     app.command("run", epilog=BOARD_FORMS)(sequence.run)
     app.command("demo")(demo.demo)

@@ -16,7 +16,7 @@ class Keying:
             stays on while the supply is pulsed.
         count: interruptions or pulses.
         on_s, off_s: of each.
-        wait_s: after the last one, before blinks may come.
+        wait_s: after the last one; what is lit before is no code.
     """
 
     way: KeyingWay = "interrupt-supply"

@@ -13,6 +13,7 @@ _TELLING = (
     ("steps", "sequence"),
     ("relays", "board"),
     ("profile", "scenario"),
+    ("cable", "scenario"),
     ("lamps", "lamps"),
     ("limits", "limits"),
 )

@@ -261,7 +261,7 @@ class _Abs:
 
     async def _codes(self, codes: AbsCodes) -> None:
         watched = await self._keyed(codes)
-        begun = round(BURST_S / watched.dt_s)
+        begun = round(max(BURST_S, codes.keying.wait_s) / watched.dt_s)
         read = read_blinks(watched.columns["current_a"][begun:], watched.dt_s, digits=codes.digits)
         if read.code is None and self.taps is not None:
             self.reasons.append(f"not read from the current: {read.why}")
