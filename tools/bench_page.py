@@ -81,11 +81,15 @@ class Client:
 
 
 @contextmanager
-def command(*words: str) -> Iterator["subprocess.Popen[str]"]:
+def command(folder: str, *words: str) -> Iterator["subprocess.Popen[str]"]:
     """``umbilical`` in a process of its own."""
     code = "import sys; from bench.cli import main; sys.exit(main())"
     process = subprocess.Popen(
-        [sys.executable, "-u", "-c", code, *words], text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        [sys.executable, "-u", "-c", code, *words],
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        env={**os.environ, "XDG_DATA_HOME": folder},  # paired devices are kept there
     )
     try:
         yield process
@@ -267,10 +271,10 @@ def main() -> None:
     options = parser.parse_args()
     size()
     asyncio.run(memory())
-    with TemporaryDirectory() as folder, command("sim", "healthy-tandem", "--tcp", "0") as board:
+    with TemporaryDirectory() as folder, command(folder, "sim", "healthy-tandem", "--tcp", "0") as board:
         where = read(board, r"tcp://127.0.0.1:(\d+)")
         record = str(Path(folder) / "records.sqlite")
-        with command("serve", "--board", where[0], "--port", "0", "--record", record) as server:
+        with command(folder, "serve", "--board", where[0], "--port", "0", "--record", record) as server:
             code = "".join(read(server, r"code +(\d{3}) (\d{3})").groups())
             url = read(server, r"page +(\S+)")[1]
             client = Client(url)

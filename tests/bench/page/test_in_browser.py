@@ -342,9 +342,9 @@ def test_a_lifted_finger_a_closed_tab_and_a_dead_network_release_the_brakes(brow
     wait_for(lambda: state(page)["doing"] is None)
 
 
-def command(*words: str) -> "subprocess.Popen[str]":
+def command(folder: Path, *words: str) -> "subprocess.Popen[str]":
     code = "import sys; from bench.cli import main; sys.exit(main())"
-    environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1", "XDG_DATA_HOME": str(folder)}
     return subprocess.Popen(
         [sys.executable, "-c", code, *words],
         cwd=ROOT,
@@ -365,10 +365,10 @@ def line_with(process: "subprocess.Popen[str]", pattern: str) -> "re.Match[str]"
 
 def test_a_killed_server_leaves_a_board_that_switches_off_by_itself(tmp_path: Path) -> None:
     """The last defence is the board's watchdog: nobody is left who could tell it anything."""
-    board = command("sim", "healthy-tandem", "--tcp", "0")
+    board = command(tmp_path, "sim", "healthy-tandem", "--tcp", "0")
     url = line_with(board, r"tcp://127.0.0.1:(\d+)")
     server = command(
-        "serve", "--board", url[0], "--port", "0", "--record", str(tmp_path / "r.sqlite"), "--forget-devices"
+        tmp_path, "serve", "--board", url[0], "--port", "0", "--record", str(tmp_path / "r.sqlite"), "--forget-devices"
     )
     try:
         code = line_with(server, r"code +(\d{3}) (\d{3})")
