@@ -58,7 +58,7 @@ def supply_findings(measurements: Measurements) -> list[Finding]:
     if limit is not None and limit.low is not None:
         limit_v = limit.low
     if measurements.supply_v >= limit_v:
-        return []
+        return _weak_source(measurements)
     return [
         finding(
             "low-supply",
@@ -68,6 +68,41 @@ def supply_findings(measurements: Measurements) -> list[Finding]:
             size=Size(measurements.supply_v, "V"),
             evidence=[Evidence("supply voltage", measurements.supply_v, "V")],
             source=limit.source if limit else None,
+        )
+    ]
+
+
+def _weak_source(measurements: Measurements) -> list[Finding]:
+    """A supply that is high enough without load and falls too far under the trailer's: it, not the trailer, is weak.
+
+    Its resistance is the slope of voltage over current through all readings with the open circuit's.
+    """
+    limit = measurements.profile.limits.get("supply-sag-v")
+    loaded = [
+        (sum(reading.pin_a.get(pin, 0.0) for pin in reading.driven), reading.supply_v)
+        for reading in measurements.readings
+        if reading.how == "drive" and reading.driven and reading.supply_v is not None and not reading.tripped
+    ]
+    if limit is None or limit.high is None or not loaded:
+        return []
+    heaviest_a, lowest_v = max(loaded)
+    if measurements.supply_v - lowest_v <= limit.high or heaviest_a <= 0:
+        return []
+    amps, volts = (np.array(column) for column in zip(*loaded, strict=True))
+    source_ohm = float(amps @ (measurements.supply_v - volts) / (amps @ amps))
+    return [
+        finding(
+            "low-supply",
+            (),
+            confidence=0.97,
+            verdict=Verdict.UNSURE,
+            size=Size(lowest_v, "V"),
+            evidence=[
+                Evidence("supply without load", measurements.supply_v, "V"),
+                Evidence(f"supply at {heaviest_a:.1f} A", lowest_v, "V"),
+                Evidence("source resistance", source_ohm, "ohm"),
+            ],
+            source=limit.source,
         )
     ]
 

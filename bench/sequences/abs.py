@@ -20,7 +20,7 @@ from bench.electrical.bulb_check import BURST_S, SOURCE, BulbCheck, bulb_check
 from bench.electrical.plan import feeds_unit
 from bench.errors import InputError
 from bench.events import StepStarted, ignore
-from bench.profiles.abs_model import AbsCodes
+from bench.profiles.abs_model import AbsCodes, Keying
 from bench.profiles.model import Circuit, ControlUnit, Load, Profile
 from bench.results import Evidence, Finding, Run, Severity, StepResult, Trace, Value, Verdict, Where, worst
 from bench.safety import GuardedBoard
@@ -261,7 +261,7 @@ class _Abs:
 
     async def _codes(self, codes: AbsCodes) -> None:
         watched = await self._keyed(codes)
-        begun = round(max(BURST_S, codes.keying.wait_s) / watched.dt_s)
+        begun = round(_silence_s(codes.keying) / watched.dt_s)
         read = read_blinks(watched.columns["current_a"][begun:], watched.dt_s, digits=codes.digits)
         if read.code is None and self.taps is not None:
             self.reasons.append(f"not read from the current: {read.why}")
@@ -400,3 +400,9 @@ class _Abs:
                 source=None if kind == "abs-supply" else SOURCE,
             )
         )
+
+
+def _silence_s(keying: Keying) -> float:
+    """From a recording's beginning until blinks may come."""
+    passed_s = {"interrupt-supply": 0.0, "pulse-stop": keying.off_s, "pulse-supply-with-stop": keying.on_s}
+    return max(keying.wait_s - passed_s[keying.way], BURST_S)
