@@ -80,8 +80,9 @@ class _Brakes:
             await rig.ready(self.inspection)
             try:
                 await self._apply()
-            except AirTripped:
-                await rig.release(self.inspection)  # the hand let go, which is how an application ends
+            except AirTripped:  # the hand let go, which is how an application ends
+                self.inspection.guard.air.understood()
+                await rig.release(self.inspection)
         await ledger.add(self._result())
 
     def unfinished(self, error: BaseException) -> StepResult | None:

@@ -131,6 +131,7 @@ async def refresh(inspection: Inspection) -> None:
     """Ask again when what people said is about to be too old for a step."""
     _trusted(inspection)
     if inspection.guard.air.state.stage is Stage.RELEASE:  # somebody let go: what was applied is released to its end
+        inspection.guard.air.understood()
         await release(inspection)
     state, limits = inspection.guard.air.state, inspection.guard.air.thresholds
     seen = await look(inspection)
@@ -262,7 +263,6 @@ async def release(inspection: Inspection) -> None:
     """
     guard = inspection.guard
     await _let_go(guard)
-    guard.air.understood()
     while (guard.air.pressures.service_pa or 0.0) > guard.air.thresholds.released_below_pa:
         await look(inspection, 0.1)
     await look(inspection)

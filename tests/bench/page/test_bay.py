@@ -211,6 +211,28 @@ async def test_letting_go_releases_at_once_and_holding_applies_again(tmp_path: P
         raise_cancel(beside)
 
 
+async def test_strokes_that_were_measured_after_the_brakes_were_let_go_are_no_result(tmp_path: Path) -> None:
+    async with bay_with(full_of_air(tmp_path), "tandem-53ft") as bay, asyncio.TaskGroup() as beside:
+        start(bay, kind="inspect", part="air", only=["air-sensors", "stroke"])
+        finger = beside.create_task(press(bay))
+        while bay.job is not None and not ((asked := bay.asking.shown) and asked["key"].startswith("stroke-")):
+            if asked is not None:
+                bay.asking.answer(asked["number"], True)
+            await asyncio.sleep(0.05)
+        finger.cancel()  # neither finger nor device: the phone is dead
+        await until(lambda: stage(bay) is Stage.RELEASE)
+        while bay.job is not None:
+            if (asked := bay.asking.shown) is not None:
+                bay.asking.answer(asked["number"], "41 mm" if asked["key"].startswith("stroke-") else True)
+            await asyncio.sleep(0.05)
+        await asyncio.sleep(0.1)
+
+        assert bay.visit
+        stroke = bay.visit.runs[-1].steps[-1]
+        assert stroke.verdict is not Verdict.PASS
+        assert "nobody held the control" in (stroke.reason or "")
+
+
 async def test_a_device_alone_does_not_hold_what_moves(tmp_path: Path) -> None:
     async with bay_with(full_of_air(tmp_path), "tandem-53ft") as bay, asyncio.TaskGroup() as beside:
         beside.create_task(answer_yes(bay))
