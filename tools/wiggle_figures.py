@@ -13,6 +13,7 @@ import argparse
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from random import Random
 
 from scipy.stats import beta  # type: ignore[import-untyped]
@@ -233,10 +234,15 @@ class _Meter:
         self.worst_rms_a = max(self.worst_rms_a, (minute_a2s / MINUTE_S) ** 0.5)
 
 
+@cache
+def _sound() -> Scenario:
+    return load_scenario("healthy-bulbs")
+
+
 def heat_of(seed: int, seconds: float) -> Heat:
     """One random fault sequence under one random command."""
     rng = Random(f"heat {seed}")
-    scenario = replace(load_scenario("healthy-bulbs"), faults=random_faults(rng, seconds), seed=seed)
+    scenario = replace(_sound(), faults=random_faults(rng, seconds), seed=seed)
     return put_into(scenario, rng.choice((CommandCode.WIGGLE, CommandCode.DRIVE)), seconds)
 
 
