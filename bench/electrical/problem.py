@@ -98,11 +98,9 @@ class Problem:
         return np.array(rows, dtype=np.int64)
 
     @cached_property
-    def capacitive(self) -> BoolArray:
-        """(outputs,), pins whose lamps have input capacitors."""
-        some = np.zeros(len(self.outputs), dtype=bool)
-        some[: len(self.harness.pins)] = slow_pins(self.harness, 0.0)
-        return some
+    def capacitive(self) -> bool:
+        """Whether any lamp has an input capacitor."""
+        return bool(slow_pins(self.harness, 0.0).any())
 
     def read_out(self, nodes: FloatArray) -> FloatArray:
         """From values at ``outputs`` (n, outputs, k) to the voltage columns (n, pins + 1, k)."""

@@ -35,6 +35,7 @@ LEAST_AMPS = 1e-6
 STRAY_A = 5e-7  # leaks nobody drew; they decide where a part of the harness floats that nothing holds
 HOLDING_OHM = 2000.0  # a pin with more than this to ground keeps what its lamps' capacitors hold
 HELD_V = 4.0
+FORWARD_SIGMA_V = 0.1
 FILLING_SIGMA = 0.4  # of what an input capacitor takes during a cold reading
 LUKEWARM_SIGMA = 0.35
 HEATING_SIGMA = 0.5  # of ln(cold current / settled current): how far a dim lamp has come when it is read
@@ -118,9 +119,11 @@ def _doubt(response: _Response) -> FloatArray:
     variance = (lamps**2).sum(axis=2)
     outputs = problem.outputs
     impedance = response.reach[:, np.arange(len(outputs)), outputs]
+    # What hangs on capacitors need not be their own lamp's pin: a ground that is open carries them elsewhere.
     held_v = np.where(problem.capacitive & (impedance > HOLDING_OHM), HELD_V, 0.0)
     stray_v = np.hypot(STRAY_A * impedance, held_v)
     variance[:, : len(problem.harness.pins) + 1] += problem.read_out(stray_v[:, :, None])[:, :, 0] ** 2
+    variance += (_diode_doubt(response) ** 2).sum(axis=2)
     together = problem.held.sum(axis=1) > 1
     if np.any(together):
         noise = problem.measurements.board.voltage_noise_v
@@ -143,6 +146,15 @@ def _load_doubt(response: _Response) -> FloatArray:
     awake = ~prediction.feeds.cold[:, None]
     filling = FILLING_SIGMA * (known.unit_farad > 0)
     return np.asarray(np.where(awake, lukewarm * known.is_filament + known.load_doubt, filling))
+
+
+def _diode_doubt(response: _Response) -> FloatArray:
+    """(n, columns, diodes), what the forward voltage of a diode that a fault has added leaves open."""
+    prediction, own = response.prediction, len(response.problem.unknowns.load_sigma)
+    incidence = prediction.network.load_incidence
+    _, slope = prediction.network.load_law(prediction.solution.node_v @ incidence.T, prediction.feeds.cold)
+    push = (response.reach @ incidence[own:].T) * slope[:, None, own:]
+    return FORWARD_SIGMA_V * to_columns(response.problem, prediction, push)
 
 
 def _cold_current(response: _Response, across_v: FloatArray) -> FloatArray:
