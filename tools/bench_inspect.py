@@ -47,8 +47,8 @@ def inspection(scenario: str, runs: int) -> None:
     import bench
 
     async def inspect() -> float:
-        async with bench.connect(f"sim:{scenario}") as session:
-            return (await session.inspect(PROFILE, answers=SAID | STROKES)).duration_s
+        async with bench.connect(f"sim:{scenario}", answers=SAID | STROKES) as session:
+            return (await session.inspect(PROFILE)).duration_s
 
     walls, cpus = [], []
     for _ in range(runs):
