@@ -203,7 +203,7 @@ async def test_a_golden_answer_is_read_through_the_modbus_link():
         await link.close()
 
     assert first in server.asked
-    assert read == (0x0101, 0x554D, 1, 1, 8)
+    assert read == (0x0101, 0x554D, 1, 2, 8)
 
 
 @pytest.mark.virtual_time

@@ -237,4 +237,4 @@ async def test_an_existing_serial_device_is_used_for_rtu(tmp_path):
     ):
         with Port(str(host_end)) as port:
             reply = await port.exchange(IDENTITY_FRAME, 15)
-    assert reply.hex(" ") == "01 04 0a 01 01 55 4d 00 01 00 01 00 08 b8 e9"
+    assert reply.hex(" ") == "01 04 0a 01 01 55 4d 00 01 00 02 00 08 48 e9"
