@@ -47,7 +47,7 @@ def inspection(scenario: str, runs: int) -> None:
     import bench
 
     async def inspect() -> float:
-        async with bench.connect(f"sim:{scenario}", answers=SAID | STROKES) as session:
+        async with bench.connect(f"sim:{scenario}", answers={**SAID, **STROKES}) as session:
             return (await session.inspect(PROFILE)).duration_s
 
     walls, cpus = [], []
