@@ -31,6 +31,12 @@ def other_kind(data: Any, form: type[BaseModel]) -> str | None:
     return next((kind for key, kind in _TELLING if key in keys and key not in form.model_fields), None)
 
 
+def may_be(data: Any, form: type[BaseModel]) -> bool:
+    """Whether data has a key that tells of the kind of file that ``form`` is for."""
+    keys = data if isinstance(data, Mapping) else {}
+    return any(key in keys and kind == name_of(form) for key, kind in _TELLING)
+
+
 def name_of(form: type[BaseModel]) -> str:
     """The kind of file that a form is for: forms are named after them."""
     return form.__name__.removesuffix("Form").lower()

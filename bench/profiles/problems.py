@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import BaseModel, RootModel, ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from bench.errors import InputError
 from bench.profiles.forms.common import NAME_PATTERN, PIN_PATTERN
-from bench.profiles.kinds import name_of, other_kind
+from bench.profiles.kinds import may_be, name_of, other_kind
 from bench.profiles.library import find, near
 from bench.profiles.source import Document, Loc
 
@@ -67,7 +67,7 @@ def fill(form: type[FormT], document: Document) -> FormT:
         return form.model_validate(document.data)
     except ValidationError as error:
         errors = error.errors(include_url=False)
-        lacks = any(each["type"] == "missing" for each in errors) or issubclass(form, RootModel)
+        lacks = any(each["type"] == "missing" for each in errors) or not may_be(document.data, form)
         if lacks and (other := other_kind(document.data, form)):
             raise InputError(f"{document.label}: this is a {other} file, not a {name_of(form)} file") from None
         raise refusal(document, in_our_words(errors, document.data, form)) from None
