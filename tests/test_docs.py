@@ -115,7 +115,7 @@ def test_every_file_that_the_documents_name_is_there(path: str) -> None:
 def test_every_figure_comes_with_a_command_that_can_be_run() -> None:
     table = DEVELOPERS.split("## Figures", 1)[1].split("\n## ", 1)[0]
     rows = [line for line in table.splitlines() if line.startswith("| ") and "`" in line]
-    scripts = [re.search(r"`python -m tools\.(\w+)", row) for row in rows]
+    scripts = [re.sub(r"python -m tools\.(\w+)", r"tools/\1.py", row.rsplit("`", 2)[1]) for row in rows]
 
     assert rows
-    assert all(script and (ROOT / "tools" / f"{script[1]}.py").is_file() for script in scripts)
+    assert [each for each in scripts if not (ROOT / each.removeprefix("pytest ").split()[0]).is_file()] == []
