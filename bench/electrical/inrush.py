@@ -101,6 +101,8 @@ def _with_wire(dt_s: float, amps: FloatArray, volts: FloatArray, start: int, con
 def _balance(dt_s: float, lamp_a: FloatArray, pin_v: FloatArray, wire_ohm: float) -> _Fit | None:
     lamp_v = pin_v - wire_ohm * lamp_a
     ohm = lamp_v / lamp_a
+    if ohm.min() <= 0:  # more wire than there is voltage, as where a contact came and went
+        return None
     energy = _integral(lamp_v * lamp_a, dt_s)
     columns = np.column_stack([ohm**_HEAT - ohm[0] ** _HEAT, _integral(ohm**_LOSS, dt_s)])
     scale = columns.std(axis=0)

@@ -105,3 +105,11 @@ def test_a_soft_started_recording_tells_its_end_through_the_steps_of_the_limiter
     assert then_a[-1] > 1.005 * end_a, "it has not ended when the recording does"
     assert found_a == pytest.approx(end_a, rel=0.012)
     assert error_a < 0.03 * end_a
+
+
+def test_a_contact_that_comes_and_goes_is_no_reason_to_calculate_with_nothing() -> None:
+    amps, volts, _ = switch_on([Filament(12.8, 27.0)], 0.2)
+    lost = np.arange(len(amps)) % 90 > 60
+    steady_a, error_a = settled_current(2e-4, np.where(lost, 1e-3, amps), np.where(lost, SUPPLY_V, volts))
+
+    assert np.isfinite([steady_a, error_a]).all()
