@@ -5,8 +5,9 @@ command that may energise something, and switches everything off on every way ou
 """
 
 from bench.safety.air_guard import AirTripped
-from bench.safety.guard import Denied, GuardedBoard
+from bench.safety.guard import GuardedBoard
 from bench.safety.interlock import Acknowledgement, Stage
+from bench.safety.kept import Denied
 from bench.safety.permit import (
     Air,
     Capacity,

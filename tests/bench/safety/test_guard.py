@@ -9,7 +9,8 @@ import pytest
 
 from bench.contract.table import ChannelState, EventKind, Fault, Mode, Return, TripReason
 from bench.errors import BoardFault, LinkError, PermitDenied, Stopped
-from bench.safety.guard import Denied, GuardedBoard
+from bench.safety.guard import GuardedBoard
+from bench.safety.kept import Denied
 from bench.virtual_time import run_virtual
 from tests.bench.safety.fake_board import FakeBoard
 from tests.bench.safety.guarding import STOP, TAIL, TURN, assert_off_and_released, guarded, light_up, on_a_board
