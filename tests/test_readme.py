@@ -41,6 +41,22 @@ ELSEWHERE = (
 JOINED, MAPPED = "tcp://192.0.2.7:5025,tcp://192.0.2.8:5025", "map="
 
 
+DOOR = """\
+title: Half a door
+kind: harness
+connector: lab-4
+limits: machine-12v
+circuits:
+  lock: {pin: 2, title: lock motor, lit: false}
+  light: {pin: 3, title: door light}
+cables:
+  hinge: {from: pin, to: door, length_m: 1.4, mm2: {"1": 2.5, "2": 1.5, "3": 0.75}}
+loads:
+  lock-motor: {resistor: {ohm: 3.9}, from: door.2, to: door.1, tolerance: 0.15}
+  door-light: {lamp: led-marker, from: door.3, to: door.1}
+"""
+
+
 def is_one_of(words: Sequence[str], sets: Sequence[set[str]]) -> bool:
     return any(each <= set(words) for each in sets)
 
@@ -71,13 +87,13 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         write_files(folder)
         faulty = ["inspect", "tandem-53ft-filament", "--board", "sim:two-faults", "--unit-number", "TR-117"]
         assert cli.run(faulty) == 1
-        assert cli.run(["inspect", "door.yaml", "--board", "sim:lab-door", "--record", "campaign.sqlite"]) == 0
+        assert cli.run(["inspect", "door.yaml", "--board", "sim:door-faults.yaml", "--record", "campaign.sqlite"]) == 0
         yield folder
 
 
 def write_files(folder: Path) -> None:
     """The reader's own files."""
-    shutil.copy(data_root() / "lab/machine-door.yaml", folder / "door.yaml")
+    (folder / "door.yaml").write_text(DOOR)
     (folder / "door-faults.yaml").write_text("title: Faults\nprofile: door.yaml\noperator: {clear-to-power: yes}\n")
     shutil.copy(data_root() / "answers/demo.yaml", folder / "answers.yaml")
     (folder / "seen.yaml").write_text("inspector: A. Fitter\ntires: pass\n")

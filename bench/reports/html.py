@@ -6,16 +6,13 @@ content security policy forbids scripts and every fetch, should something slip t
 
 import re
 from collections.abc import Sequence
-from functools import cache
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from bench.profiles.model import Profile
 from bench.reports.inspection import Answers
 from bench.reports.people import Added
+from bench.reports.templating import template
 from bench.reports.view import page_of
-from bench.reports.words import REPAIR_CAUTIONS, plain
+from bench.reports.words import REPAIR_CAUTIONS
 from bench.results import Reexamined, Run
 from bench.units import System
 
@@ -44,24 +41,5 @@ def render_html(
         added: remarks, photos and names that people added to the record.
     """
     page = page_of(run, profile, units or profile.units, seal, reexamined, answers, added)
-    return (
-        _environment()
-        .get_template("report.html.j2")
-        .render(page=page, record=_NOT_FOR_CSS.sub("", run.id), repair_cautions=REPAIR_CAUTIONS[profile.kind])
-    )
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("bench.reports", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_printable,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
-def _printable(value: object) -> object:
-    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    record, cautions = _NOT_FOR_CSS.sub("", run.id), REPAIR_CAUTIONS[profile.kind]
+    return template("report.html.j2").render(page=page, record=record, repair_cautions=cautions)

@@ -2,14 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from bench import units
 from bench.reports import svg
 from bench.reports.plots import BOTTOM, LEFT, RIGHT, TOP, WIDTH, Axis, ticks
+from bench.reports.templating import template
 
 HEIGHT = 230.0
 MOST_BARS = 40
@@ -38,18 +37,7 @@ class Series:
 def render_statistics(title: str, every: Sequence[Series], system: units.System) -> str:
     """One self-contained page."""
     drawn = [(each, histogram(each, system), in_time(each, system)) for each in every]
-    return _environment().get_template("statistics.html.j2").render(title=title, every=drawn)
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("bench.reports", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return template("statistics.html.j2").render(title=title, every=drawn)
 
 
 def bars(values: Sequence[float]) -> tuple[list[float], list[int]]:

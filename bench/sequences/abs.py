@@ -8,7 +8,7 @@ from elsewhere, somebody looks at it and taps once a blink.
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import hypot
 from typing import Unpack
 
@@ -22,13 +22,13 @@ from bench.errors import InputError
 from bench.events import StepStarted, ignore
 from bench.profiles.abs_model import AbsCodes, Keying
 from bench.profiles.model import Circuit, ControlUnit, Load, Profile
-from bench.results import Evidence, Finding, Run, Severity, StepResult, Trace, Value, Verdict, Where, worst
+from bench.results import Evidence, Finding, Run, Severity, Trace, Value, Verdict, Where
 from bench.safety import GuardedBoard
-from bench.sequences.attended import Surroundings, attend
+from bench.sequences.attended import Attended, Surroundings, attend
 from bench.sequences.circuits import judge_alone
 from bench.sequences.drawing import Drawing
 from bench.sequences.inspection import Inspection, reading_of
-from bench.sequences.ledger import Ledger, why
+from bench.sequences.ledger import Ledger
 from bench.sequences.settle import MEAN_S
 from bench.sequences.values import judged
 
@@ -89,7 +89,7 @@ async def run_abs(
     """
     circuit, unit = unit_of(profile)
     inspection = Inspection(guard, profile, around.get("tell", ignore), STEP)
-    test = _Abs(inspection, circuit, unit, profile.abs_codes if codes else None, taps)
+    test = _Abs(inspection, circuit, unit, profile.abs_codes if codes else None, taps, step=STEP, title="ABS unit")
     return await attend(inspection, STEP, "ABS unit", test.body, test.unfinished, **around)
 
 
@@ -106,17 +106,12 @@ def unit_of(profile: Profile) -> tuple[Circuit, Load]:
 
 
 @dataclass
-class _Abs:
+class _Abs(Attended):
     inspection: Inspection
     circuit: Circuit
     unit: Load
     codes: AbsCodes | None
     taps: Taps | None
-    began_s: float | None = None
-    values: list[Value] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    traces: list[Trace] = field(default_factory=list)
-    reasons: list[str] = field(default_factory=list)
 
     @property
     def channel(self) -> int:
@@ -137,29 +132,7 @@ class _Abs:
             if self.codes is not None:
                 await self._codes(self.codes)
         await guard.off()
-        await ledger.add(self._step((await guard.snapshot()).uptime_s))
-
-    def unfinished(self, error: BaseException) -> StepResult | None:
-        """What had been measured when the run was cut short."""
-        if self.began_s is None:
-            return None
-        self.reasons.append(f"cut short: {why(error)}")
-        return self._step(self.began_s)
-
-    def _step(self, now_s: float) -> StepResult:
-        began_s = self.began_s or 0.0
-        verdicts = [*(value.verdict for value in self.values), *(finding.verdict for finding in self.findings)]
-        return StepResult(
-            STEP,
-            "ABS unit",
-            worst(verdicts),
-            began_s,
-            now_s - began_s,
-            tuple(self.values),
-            tuple(self.findings),
-            tuple(self.traces),
-            reason="; ".join(self.reasons) or None,
-        )
+        await ledger.add(self.result((await guard.snapshot()).uptime_s))
 
     # --- supply and lamp ---
 

@@ -4,6 +4,7 @@ Walk-round, wiggle test and lasting power share this way in and this way out.
 """
 
 from collections.abc import Awaitable, Callable, Collection, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Required, TypedDict, Unpack
 
@@ -11,10 +12,10 @@ from bench.contract.table import Capability
 from bench.errors import InputError
 from bench.events import Cautioned, Listener
 from bench.profiles.model import Circuit, Profile
-from bench.results import Run, StepResult, Verdict
+from bench.results import Run, StepResult, Verdict, worst
 from bench.sequences.cautions import SUPPLY, before_power, clear_to_power
-from bench.sequences.inspection import Inspection
-from bench.sequences.ledger import Ledger, RunStore, new_run
+from bench.sequences.inspection import Inspection, Outcome
+from bench.sequences.ledger import Ledger, RunStore, new_run, why
 from bench.sequences.operator import Answer, Operator, Prepared, is_yes
 
 
@@ -52,6 +53,44 @@ class Surroundings(Labels, total=False):
     answers: Mapping[str, Answer] | None
     operator: Operator | None
     tell: Listener
+
+
+@dataclass(kw_only=True)
+class Attended(Outcome):
+    """The one step of such a run, filled while it measures.
+
+    Attributes:
+        step: its name.
+        title: of what is tested.
+        began_s: board time, once it has begun.
+    """
+
+    step: str
+    title: str
+    began_s: float | None = None
+
+    def result(self, now_s: float) -> StepResult:
+        """All of it, as bad as its worst part; ``now_s`` is board time."""
+        began_s = now_s if self.began_s is None else self.began_s
+        verdicts = [*(value.verdict for value in self.values), *(finding.verdict for finding in self.findings)]
+        return StepResult(
+            self.step,
+            self.title,
+            worst(verdicts),
+            began_s,
+            now_s - began_s,
+            tuple(self.values),
+            tuple(self.findings),
+            tuple(self.traces),
+            reason="; ".join(self.reasons) or None,
+        )
+
+    def unfinished(self, error: BaseException) -> StepResult | None:
+        """What had been measured when the run was cut short."""
+        if self.began_s is None:
+            return None
+        self.reasons.append(f"cut short: {why(error)}")
+        return self.result(self.began_s)
 
 
 def chosen(profile: Profile, names: Collection[str] | None) -> list[Circuit]:

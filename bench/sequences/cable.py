@@ -18,12 +18,12 @@ from bench.errors import InputError
 from bench.events import StepStarted, ignore
 from bench.profiles.cable import copper_ohm
 from bench.profiles.model import Profile
-from bench.results import Finding, Run, Size, StepResult, Trace, Value, Verdict, worst
+from bench.results import Run, Size, Trace, Value, Verdict
 from bench.safety import GuardedBoard
-from bench.sequences.attended import Surroundings, attend
+from bench.sequences.attended import Attended, Surroundings, attend
 from bench.sequences.inspection import Inspection
 from bench.sequences.lab.insulation import leak_ohm
-from bench.sequences.ledger import Ledger, why
+from bench.sequences.ledger import Ledger
 from bench.sequences.operator import Operator, Question, is_yes
 from bench.sequences.settle import MEAN_S
 from bench.sequences.values import judged
@@ -68,7 +68,7 @@ async def run_cable(
     if length_m is not None and not 0 < length_m <= 1000:
         raise InputError(f"{length_m:g} m is no length of a cable: give metres, such as 4.6")
     inspection = Inspection(guard, profile, around.get("tell", ignore), STEP)
-    test = _Cable(inspection, length_m)
+    test = _Cable(inspection, length_m, step=STEP, title=profile.title)
     return await attend(inspection, "cable", profile.title, test.body, test.unfinished, permit=test.permit, **around)
 
 
@@ -81,15 +81,10 @@ class _Seen:
 
 
 @dataclass
-class _Cable:
+class _Cable(Attended):
     inspection: Inspection
     length_m: float | None
     person: Operator | None = None
-    began_s: float | None = None
-    values: list[Value] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    reasons: list[str] = field(default_factory=list)
-    traces: list[Trace] = field(default_factory=list)
     rows: list[Row] = field(default_factory=list)
     rest: _Seen = field(default_factory=lambda: _Seen({}, {}))
 
@@ -146,32 +141,7 @@ class _Cable:
         else:
             self.reasons.append("nobody put a shorting cap on: opens and resistances are not tested")
             self.values.append(judged("conductors", None, "ohm"))
-        await ledger.add(await self._result())
-
-    def unfinished(self, error: BaseException) -> StepResult | None:
-        """What had been measured when the run was cut short."""
-        if self.began_s is None:
-            return None
-        self.reasons.append(f"cut short: {why(error)}")
-        return self._step(self.began_s)
-
-    async def _result(self) -> StepResult:
-        return self._step((await self.inspection.guard.snapshot()).uptime_s)
-
-    def _step(self, now_s: float) -> StepResult:
-        began_s = self.began_s or 0.0
-        verdicts = [*(value.verdict for value in self.values), *(finding.verdict for finding in self.findings)]
-        return StepResult(
-            STEP,
-            self.inspection.profile.title,
-            worst(verdicts),
-            began_s,
-            now_s - began_s,
-            tuple(self.values),
-            tuple(self.findings),
-            tuple(self.traces),
-            reason="; ".join(self.reasons) or None,
-        )
+        await ledger.add(self.result((await inspection.guard.snapshot()).uptime_s))
 
     async def _mean(self) -> _Seen:
         seen: list[tuple[Snapshot, FarSocket | None]] = []

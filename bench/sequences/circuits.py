@@ -124,13 +124,16 @@ def judge_alone(inspection: Inspection, circuit: Circuit, reading: Reading) -> l
     return [
         judge_current(inspection, circuit, reading.pin_a[circuit.pin], drawn.pin_a[circuit.pin]),
         *_voltage(inspection, circuit, reading, drawn),
-        limited(
-            f"{circuit.name} on other pins, above the drawing",
-            max(above_v, default=None),
-            "V",
-            inspection.limit("cross-voltage-v"),
-        ),
+        *_on_others(inspection, circuit, above_v),
     ]
+
+
+def _on_others(inspection: Inspection, circuit: Circuit, above_v: list[float]) -> list[Value]:
+    """The most that comes up on any other pin; nothing where no other pin was read."""
+    if not above_v:
+        return []
+    name = f"{circuit.name} on other pins, above the drawing"
+    return [limited(name, max(above_v), "V", inspection.limit("cross-voltage-v"))]
 
 
 def judge_current(inspection: Inspection, circuit: Circuit, current_a: float, drawn_a: float) -> Value:

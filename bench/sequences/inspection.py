@@ -34,7 +34,7 @@ RETURN_NAMES: dict[Return, ReturnName] = {
 }
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Outcome:
     """What a step has so far; filled while it measures, so that an interrupted step keeps it."""
 
