@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
+NEARLY_CERTAIN = 0.995  # beyond, a rounded percentage would promise too much
+
 
 class Verdict(StrEnum):
     """Four, never a silent fifth."""
@@ -169,6 +171,15 @@ class StepResult:
     traces: tuple[Trace, ...] = ()
     cautions: tuple[str, ...] = ()
     reason: str | None = None
+
+    @property
+    def in_doubt(self) -> str | None:
+        """Why it is not simply passed: its own reason, else the names of the values that made it so."""
+        if self.reason or self.verdict is Verdict.PASS:
+            return self.reason
+        named = ", ".join(value.name for value in self.values if value.verdict is self.verdict)
+        words = "not measured" if self.verdict is Verdict.NOT_TESTED else "not as expected"
+        return f"{words}: {named}" if named else None
 
 
 @dataclass(frozen=True, slots=True)

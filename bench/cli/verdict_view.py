@@ -14,11 +14,21 @@ from rich.text import Text
 from bench import units
 from bench.cli.letters import tall
 from bench.cli.terminal import STYLE, WORD
-from bench.results import Alternative, Evidence, Finding, Reexamined, Run, Severity, StepResult, Verdict, Where
+from bench.results import (
+    NEARLY_CERTAIN,
+    Alternative,
+    Evidence,
+    Finding,
+    Reexamined,
+    Run,
+    Severity,
+    StepResult,
+    Verdict,
+    Where,
+)
 from bench.units import System
 
 _EXPECTED = ", expected"
-_SURE = 0.995  # beyond, a rounded percentage would promise too much
 _LONGEST_LIST = 28  # characters, so that a finding's heading stays on one line
 _SEVERITY: dict[Severity, str] = {"safety": "SAFETY", "defect": "DEFECT", "advice": "ADVICE"}
 _SEVERITY_STYLE = {"safety": "bold red", "defect": "bold yellow", "advice": "bold"}
@@ -130,7 +140,7 @@ def subject(each: Reexamined) -> str:
 
 
 def _how_bad(finding: Finding, system: System) -> str:
-    sure = f"{finding.confidence:.0%} sure" if finding.confidence < _SURE else "over 99% sure"
+    sure = f"{finding.confidence:.0%} sure" if finding.confidence < NEARLY_CERTAIN else "over 99% sure"
     if finding.size is None:
         return sure
     if finding.size.unit == "lamps":
@@ -148,7 +158,7 @@ def _alternative(alternative: Alternative, system: System) -> str:
 def _open_questions(steps: Iterable[StepResult]) -> RenderableType:
     table = _block()
     for step in steps:
-        table.add_row("?", WORD[step.verdict], f"{step.title}{': ' + step.reason if step.reason else ''}")
+        table.add_row("?", WORD[step.verdict], f"{step.title}{': ' + step.in_doubt if step.in_doubt else ''}")
     return Padding(table, (1, 0, 0, 0))
 
 

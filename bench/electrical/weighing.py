@@ -18,6 +18,7 @@ from bench.electrical.naming import Named, name, same_from_outside
 from bench.electrical.problem import Problem
 from bench.electrical.search import Explained, Search
 from bench.electrical.slopes import slopes
+from bench.electrical.wording import join_words
 from bench.profiles.model import Reading
 from bench.results import FindingKind, Where
 
@@ -120,7 +121,7 @@ class Weighed:
     def told(self, entry: int) -> Told:
         """A compared reading in words."""
         reading, what, unit, value = self.problem.compared.describe(entry, self.problem.measurements.readings)
-        return Told(f"{what} with {_say_fed(reading)}", unit, value)
+        return Told(_say(what, reading), unit, value)
 
     def fed(self, entry: int) -> tuple[int, ...]:
         """Pins that were fed in a compared reading."""
@@ -134,9 +135,13 @@ def _uncertainty(problem: Problem, sound: Explained) -> FloatArray:
     return np.asarray(problem.compared.sigma[problem.compared.entries] * widen * spread)
 
 
-def _say_fed(reading: Reading) -> str:
+def _say(what: str, reading: Reading) -> str:
+    """A reading as one would say it: ``pin 2, driven alone, both returns``."""
     way = {"both": "both returns", "none": "no return"}.get(reading.returns, f"{reading.returns} return")
-    if not reading.driven:
-        return f"nothing fed, {way}"
-    pins = ", ".join(str(pin) for pin in reading.driven)
-    return f"pin {pins} {({'probe': 'probed', 'pulse': 'pulsed', 'drive': 'driven'})[reading.how]}, {way}"
+    how = {"probe": "probed", "pulse": "pulsed", "drive": "driven"}[reading.how]
+    pins = [str(pin) for pin in sorted(reading.driven)]
+    if not pins:
+        return f"{what} with nothing fed, {way}"
+    if what == f"pin {pins[0]}" and len(pins) == 1:
+        return f"{what}, {how} alone, {way}"
+    return f"{what} with pin{'s' if len(pins) > 1 else ''} {join_words(pins)} {how}, {way}"

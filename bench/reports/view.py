@@ -17,8 +17,21 @@ from bench.reports.people import Added
 from bench.reports.plots import FIRST_HEIGHT, NEXT_HEIGHT, LimitLine, line_plot, rail
 from bench.reports.svg import tag
 from bench.reports.wheel_ends import WheelEndView, end_notes, wheel_end_views
-from bench.results import Alternative, Evidence, Finding, Reexamined, Run, StepResult, Trace, Value, Verdict, Where
+from bench.results import (
+    NEARLY_CERTAIN,
+    Alternative,
+    Evidence,
+    Finding,
+    Reexamined,
+    Run,
+    StepResult,
+    Trace,
+    Value,
+    Verdict,
+    Where,
+)
 
+UNDECIDED = (Verdict.NOT_TESTED, Verdict.UNSURE)
 MOST_BUCKETS, ALL_BUCKETS = 300, 6000  # keeps a page with a hundred recordings under 600 kB
 
 
@@ -195,7 +208,7 @@ def page_of(
         wheel_ends=ends,
         wheel_end_sources=_sources_of(ends, sources),
         plots=_plots(run.steps, profile, system),
-        untested=tuple(step for step in run.steps if step.verdict is Verdict.NOT_TESTED or step.reason),
+        untested=tuple(step for step in run.steps if step.reason or step.verdict in UNDECIDED),
         cautions=tuple(dict.fromkeys(caution for step in run.steps for caution in step.cautions)),
         sources=tuple(sources.listed()),
         added=added or Added(),
@@ -274,7 +287,7 @@ def _part(where: Where, profile: Profile) -> str:
 
 
 def _sure(confidence: float) -> str:
-    percent = min(99, round(confidence * 100)) if confidence < 1 else 100
+    percent = f"{confidence * 100:.0f}" if confidence < NEARLY_CERTAIN else "over 99"
     likely = "almost certain" if confidence >= 0.95 else "likely" if confidence >= 0.75 else "one of several"
     return f"{likely} ({percent} %)"
 
